@@ -1,0 +1,2 @@
+//! The one binary, `lacet`.
+fn main() {}

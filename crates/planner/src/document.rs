@@ -1,0 +1,95 @@
+//! The tour document: all that a rider decided, and nothing that can be worked out from it.
+//! The page edits it, the shelf keeps it, [`crate::plan`] turns it into a plan.
+
+use serde::{Deserialize, Serialize};
+
+/// Version tag of the document format.
+pub const FORMAT: &str = "lacet-tour-1";
+
+/// A trip of one or more days.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+#[serde(deny_unknown_fields)]
+pub struct Tour {
+    /// [`FORMAT`].
+    pub format: String,
+    /// What the rider calls it.
+    #[serde(default)]
+    pub name: String,
+    /// Name of the region it is planned on.
+    pub region: String,
+    /// Name of the taste the road legs are routed by.
+    #[serde(default = "default_taste")]
+    pub taste: String,
+    /// Departure of the first day, local, `YYYY-MM-DDTHH:MM`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub depart: Option<String>,
+    /// Stops and vias in riding order.
+    pub points: Vec<TourPoint>,
+    /// Free words.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub note: String,
+}
+
+fn default_taste() -> String {
+    "fastest".into()
+}
+
+/// A stop or a via.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+#[serde(deny_unknown_fields)]
+pub struct TourPoint {
+    /// Stop (halts; may turn round) or via (passes).
+    pub kind: PointKind,
+    /// Degrees north.
+    pub lat: f64,
+    /// Degrees east.
+    pub lon: f64,
+    /// Name shown and exported.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub name: String,
+    /// Halt, minutes (stops only).
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub dwell_min: u32,
+    /// How the line gets here from the point before; ignored on the first point.
+    #[serde(default)]
+    pub leg: LegKind,
+    /// Hand-drawn points `[lat, lon]` of a free leg, ends excluded.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub drawn: Vec<[f64; 2]>,
+    /// The day ends at this stop; the next one starts here.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub ends_day: bool,
+    /// Departure of the day that starts here, local, `HH:MM`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub next_depart: Option<String>,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde wants a reference")]
+fn is_zero(n: &u32) -> bool {
+    *n == 0
+}
+
+/// What happens at a point.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+#[serde(rename_all = "snake_case")]
+pub enum PointKind {
+    /// The rider halts.
+    Stop,
+    /// The line passes.
+    Via,
+}
+
+/// How two neighbouring points are joined.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+#[serde(rename_all = "snake_case")]
+pub enum LegKind {
+    /// Routed on roads.
+    #[default]
+    Road,
+    /// Drawn by hand.
+    Free,
+}

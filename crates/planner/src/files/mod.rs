@@ -1,0 +1,1 @@
+//! Rides in and out of open formats.

@@ -1,0 +1,1 @@
+//! The finder: places, roads and coordinates by words.

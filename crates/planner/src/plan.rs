@@ -1,0 +1,169 @@
+//! The plan: what a tour document means on a region. Lengths in metres, times in seconds.
+
+use serde::{Deserialize, Serialize};
+
+/// Everything that was worked out from a tour.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Plan {
+    /// One leg fewer than points.
+    pub legs: Vec<Leg>,
+    /// Where each point came to lie, one per tour point.
+    pub points: Vec<PlacedPoint>,
+    /// Days in order; at least one when there are points.
+    pub days: Vec<Day>,
+    /// Sums over all days.
+    pub total: Sums,
+    /// What the rider should look at.
+    pub warnings: Vec<Warning>,
+    /// The short cautions every plan carries.
+    pub cautions: String,
+    /// Map data credit to be shown, if any.
+    pub attribution: Option<String>,
+}
+
+/// The line between two neighbouring points.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Leg {
+    /// Hash of the line; equal keys mean equal legs.
+    pub key: String,
+    /// Road or free.
+    pub kind: crate::document::LegKind,
+    /// Sums over the leg, without halts.
+    pub sums: Sums,
+    /// The line; absent when the caller said it already holds this key.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub line: Option<Line>,
+    /// Why there is no road line, if there is none; the line is then straight.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub trouble: Option<String>,
+}
+
+/// A line on the ground: parallel columns, one row a vertex.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Line {
+    /// Degrees north.
+    pub lat: Vec<f64>,
+    /// Degrees east.
+    pub lon: Vec<f64>,
+    /// Metres above sea level; `null` unknown.
+    pub height_m: Vec<Option<f32>>,
+    /// Metres from the start of the leg.
+    pub distance_m: Vec<f64>,
+    /// Seconds of riding from the start of the leg.
+    pub elapsed_s: Vec<f64>,
+    /// Runs of equal road, covering the line without gaps.
+    pub runs: Vec<Run>,
+}
+
+/// A run of one road within a line.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Run {
+    /// First vertex.
+    pub from: u32,
+    /// Last vertex; the next run starts there.
+    pub to: u32,
+    /// Name, may be empty.
+    pub name: String,
+    /// Number, may be empty.
+    pub number: String,
+    /// Kind of road, as in the region; `free` on a free leg.
+    pub class: String,
+    /// Surface, as in the region.
+    pub surface: String,
+    /// Whether it is paved; `null` unknown.
+    pub paved: Option<bool>,
+    /// Bend rate, degrees per kilometre.
+    pub bend_deg_per_km: f32,
+    /// Access where it is not simply open.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub access: Option<String>,
+    /// `bridge`, `tunnel`, `ferry`, `ford`, `toll`, `seasonal`, `built_up`, ...
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub marks: Vec<String>,
+}
+
+/// Sums over a leg, a day or a tour.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Sums {
+    /// Length, ferries included.
+    pub length_m: f64,
+    /// Riding time, ferries included, halts not.
+    pub riding_s: f64,
+    /// Climb, smoothed.
+    pub climb_m: f64,
+    /// Descent, smoothed.
+    pub descent_m: f64,
+    /// Length on paved roads.
+    pub paved_m: f64,
+    /// Length on unpaved roads.
+    pub unpaved_m: f64,
+    /// Length on roads of unknown surface.
+    pub unknown_surface_m: f64,
+    /// Length drawn by hand.
+    pub free_m: f64,
+    /// Length by ferry.
+    pub ferry_m: f64,
+}
+
+/// One day's ride.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Day {
+    /// First point of the tour in this day.
+    pub first_point: u32,
+    /// Last point of the tour in this day.
+    pub last_point: u32,
+    /// Sums over the day.
+    pub sums: Sums,
+    /// Minutes of halts, between first and last point.
+    pub dwell_min: u32,
+    /// Local departure `YYYY-MM-DDTHH:MM`, if the tour has a date.
+    pub depart: Option<String>,
+    /// Local arrival, likewise.
+    pub arrive: Option<String>,
+    /// Highest point, metres, if heights are known.
+    pub highest_m: Option<f32>,
+}
+
+/// Where a tour point came to lie on the road.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct PlacedPoint {
+    /// Degrees north.
+    pub lat: f64,
+    /// Degrees east.
+    pub lon: f64,
+    /// Metres from the point of the tour.
+    pub offset_m: f64,
+    /// Name or number of the road, may be empty.
+    pub road: String,
+}
+
+/// Something the rider should look at.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Warning {
+    /// Kind, snake case: `off_map`, `unreachable`, `unverified_access`, `permit`, `destination`,
+    /// `seasonal`, `ferry`, `ford`, `toll`, `unpaved`, `spur`, ...
+    pub kind: String,
+    /// Plain words, with the next step.
+    pub text: String,
+    /// Leg concerned.
+    pub leg: Option<u32>,
+    /// Point concerned.
+    pub point: Option<u32>,
+    /// Where, `[lat, lon]`.
+    pub at: Option<[f64; 2]>,
+    /// Kilometres from the start of the tour.
+    pub km: Option<f64>,
+}
+
+/// The cautions that pages, prints and files carry.
+pub const CAUTIONS: &str = "Planning aid only. Signs, closures and local law come first; map data \
+may be wrong or old. Check that off-road tracks are open to motor vehicles. Ride within your \
+ability, rest, and watch weather and light.";
