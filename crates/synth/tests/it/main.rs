@@ -1,0 +1,4 @@
+//! Everything an outsider can see of `synth`.
+
+mod files;
+mod sketch;
