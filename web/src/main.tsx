@@ -1,0 +1,3 @@
+import { render } from "preact";
+
+render(<p>Lacet</p>, document.getElementById("page") as HTMLElement);
