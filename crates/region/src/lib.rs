@@ -13,9 +13,11 @@ mod file;
 mod ground;
 mod index;
 mod model;
+mod words;
 
 pub use columns::{Columns, Region};
 pub use file::{OpenError, VERSION, WriteError};
 pub use ground::{LocalFrame, Point, distance_m};
 pub use index::{Bounds, pack_tree};
 pub use model::*;
+pub use words::fold;
