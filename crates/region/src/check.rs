@@ -11,7 +11,11 @@ type Outcome = Result<(), String>;
 pub(crate) fn region(r: &Region) -> Outcome {
     strings(r)?;
     let strings = r.string_first().len() - 1;
-    let (n, p, g) = (r.node_lon_e7().len(), r.piece_from().len(), r.point_lon_e7().len());
+    let (n, p, g) = (
+        r.node_lon_e7().len(),
+        r.piece_from().len(),
+        r.point_lon_e7().len(),
+    );
     let limit = u32::MAX as usize / 4;
     if n > limit || p > limit || g > u32::MAX as usize {
         return Err("it has more roads than the format can number".into());
@@ -19,7 +23,12 @@ pub(crate) fn region(r: &Region) -> Outcome {
 
     len("node_lat_e7", r.node_lat_e7(), n)?;
     len("node_flags", r.node_flags(), n)?;
-    csr("node_first_edge", r.node_first_edge(), n, r.node_edge().len())?;
+    csr(
+        "node_first_edge",
+        r.node_first_edge(),
+        n,
+        r.node_edge().len(),
+    )?;
     len("node_edge", r.node_edge(), 2 * p)?;
     below("node_edge", r.node_edge(), 2 * p)?;
     coordinates("node", r.node_lon_e7(), r.node_lat_e7())?;
@@ -32,21 +41,35 @@ pub(crate) fn region(r: &Region) -> Outcome {
         return Err("a piece has fewer than two points".into());
     }
     len("piece_length_mm", r.piece_length_mm(), p)?;
-    codes("piece_class", r.piece_class(), p, |c| RoadClass::from_code(c).is_some())?;
-    codes("piece_surface", r.piece_surface(), p, |c| Surface::from_code(c).is_some())?;
-    codes("piece_smoothness", r.piece_smoothness(), p, |c| Smoothness::from_code(c).is_some())?;
+    codes("piece_class", r.piece_class(), p, |c| {
+        RoadClass::from_code(c).is_some()
+    })?;
+    codes("piece_surface", r.piece_surface(), p, |c| {
+        Surface::from_code(c).is_some()
+    })?;
+    codes("piece_smoothness", r.piece_smoothness(), p, |c| {
+        Smoothness::from_code(c).is_some()
+    })?;
     codes("piece_tracktype", r.piece_tracktype(), p, |c| c <= 5)?;
     len("piece_flags", r.piece_flags(), p)?;
-    codes("edge_access", r.edge_access(), 2 * p, |c| Access::from_code(c).is_some())?;
+    codes("edge_access", r.edge_access(), 2 * p, |c| {
+        Access::from_code(c).is_some()
+    })?;
     len("edge_limit_kmh", r.edge_limit_kmh(), 2 * p)?;
-    codes("piece_limit_source", r.piece_limit_source(), p, |c| LimitSource::from_code(c).is_some())?;
+    codes("piece_limit_source", r.piece_limit_source(), p, |c| {
+        LimitSource::from_code(c).is_some()
+    })?;
     for (name, column) in [("piece_name", r.piece_name()), ("piece_ref", r.piece_ref())] {
         len(name, column, p)?;
         below(name, column, strings)?;
     }
     len("piece_way", r.piece_way(), p)?;
     len("piece_bend_deg_per_km", r.piece_bend_deg_per_km(), p)?;
-    len("piece_radius_share", r.piece_radius_share(), p * RADIUS_BANDS)?;
+    len(
+        "piece_radius_share",
+        r.piece_radius_share(),
+        p * RADIUS_BANDS,
+    )?;
     len("edge_climb_dm", r.edge_climb_dm(), 2 * p)?;
     len("piece_crossing_s", r.piece_crossing_s(), p)?;
     len("piece_built_up", r.piece_built_up(), p)?;
@@ -59,9 +82,10 @@ pub(crate) fn region(r: &Region) -> Outcome {
     let c = r.condition_piece().len();
     below("condition_piece", r.condition_piece(), p)?;
     ascending("condition_piece", r.condition_piece())?;
-    for (name, column) in
-        [("condition_key", r.condition_key()), ("condition_value", r.condition_value())]
-    {
+    for (name, column) in [
+        ("condition_key", r.condition_key()),
+        ("condition_value", r.condition_value()),
+    ] {
         len(name, column, c)?;
         below(name, column, strings)?;
     }
@@ -76,7 +100,11 @@ pub(crate) fn region(r: &Region) -> Outcome {
     tree("place_tree", r.place_tree(), r.place_kind().len())?;
     tree("feature_tree", r.feature_tree(), r.feature_kind().len())?;
 
-    let cells = r.meta().heights.as_ref().map_or(0, |h| h.columns as usize * h.rows as usize);
+    let cells = r
+        .meta()
+        .heights
+        .as_ref()
+        .map_or(0, |h| h.columns as usize * h.rows as usize);
     len("height_grid", r.height_grid(), cells)
 }
 
@@ -86,13 +114,24 @@ fn strings(r: &Region) -> Outcome {
         return Err("its strings do not begin with the empty one".into());
     }
     csr("string_first", first, first.len() - 1, bytes.len())?;
-    let ok = first.windows(2).all(|w| std::str::from_utf8(&bytes[w[0] as usize..w[1] as usize]).is_ok());
-    if ok { Ok(()) } else { Err("a string is not UTF-8".into()) }
+    let ok = first
+        .windows(2)
+        .all(|w| std::str::from_utf8(&bytes[w[0] as usize..w[1] as usize]).is_ok());
+    if ok {
+        Ok(())
+    } else {
+        Err("a string is not UTF-8".into())
+    }
 }
 
 fn turns(r: &Region, pieces: usize, strings: usize) -> Outcome {
     let (s, t) = (r.state_edge().len(), r.turn_head().len());
-    if s < 2 * pieces || r.state_edge()[..2 * pieces].iter().enumerate().any(|(i, &e)| i as u32 != e) {
+    if s < 2 * pieces
+        || r.state_edge()[..2 * pieces]
+            .iter()
+            .enumerate()
+            .any(|(i, &e)| i as u32 != e)
+    {
         return Err("the first states are not the edges".into());
     }
     below("state_edge", r.state_edge(), 2 * pieces)?;
@@ -102,7 +141,10 @@ fn turns(r: &Region, pieces: usize, strings: usize) -> Outcome {
     len("turn_flags", r.turn_flags(), t)?;
     for state in 0..s {
         let from = Edge(r.state_edge()[state]);
-        let (a, b) = (r.turn_first_out()[state] as usize, r.turn_first_out()[state + 1] as usize);
+        let (a, b) = (
+            r.turn_first_out()[state] as usize,
+            r.turn_first_out()[state + 1] as usize,
+        );
         for &to in &r.turn_head()[a..b] {
             if r.head(from) != r.tail(Edge(r.state_edge()[to as usize])) {
                 return Err("a turn leaps from one junction to another".into());
@@ -111,30 +153,46 @@ fn turns(r: &Region, pieces: usize, strings: usize) -> Outcome {
     }
     below("turn_condition_turn", r.turn_condition_turn(), t)?;
     ascending("turn_condition_turn", r.turn_condition_turn())?;
-    len("turn_condition_value", r.turn_condition_value(), r.turn_condition_turn().len())?;
+    len(
+        "turn_condition_value",
+        r.turn_condition_value(),
+        r.turn_condition_turn().len(),
+    )?;
     below("turn_condition_value", r.turn_condition_value(), strings)
 }
 
 fn places(r: &Region, strings: usize) -> Outcome {
     let k = r.place_kind().len();
-    codes("place_kind", r.place_kind(), k, |c| PlaceKind::from_code(c).is_some())?;
+    codes("place_kind", r.place_kind(), k, |c| {
+        PlaceKind::from_code(c).is_some()
+    })?;
     len("place_lon_e7", r.place_lon_e7(), k)?;
     len("place_lat_e7", r.place_lat_e7(), k)?;
     coordinates("place", r.place_lon_e7(), r.place_lat_e7())?;
     len("place_rank", r.place_rank(), k)?;
-    for (name, column) in [("place_name", r.place_name()), ("place_detail", r.place_detail())] {
+    for (name, column) in [
+        ("place_name", r.place_name()),
+        ("place_detail", r.place_detail()),
+    ] {
         len(name, column, k)?;
         below(name, column, strings)?;
     }
     len("place_height_cm", r.place_height_cm(), k)?;
     below("word_text", r.word_text(), strings)?;
-    csr("word_first_place", r.word_first_place(), r.word_text().len(), r.word_place().len())?;
+    csr(
+        "word_first_place",
+        r.word_first_place(),
+        r.word_text().len(),
+        r.word_place().len(),
+    )?;
     below("word_place", r.word_place(), k)
 }
 
 fn features(r: &Region, strings: usize) -> Outcome {
     let (f, rings) = (r.feature_kind().len(), r.ring_role().len());
-    codes("feature_kind", r.feature_kind(), f, |c| FeatureKind::from_code(c).is_some())?;
+    codes("feature_kind", r.feature_kind(), f, |c| {
+        FeatureKind::from_code(c).is_some()
+    })?;
     len("feature_min_zoom", r.feature_min_zoom(), f)?;
     len("feature_name", r.feature_name(), f)?;
     below("feature_name", r.feature_name(), strings)?;
@@ -143,7 +201,11 @@ fn features(r: &Region, strings: usize) -> Outcome {
     let points = r.feature_lon_e7().len();
     csr("ring_first_point", r.ring_first_point(), rings, points)?;
     len("feature_lat_e7", r.feature_lat_e7(), points)?;
-    len("feature_point_first_zoom", r.feature_point_first_zoom(), points)?;
+    len(
+        "feature_point_first_zoom",
+        r.feature_point_first_zoom(),
+        points,
+    )?;
     coordinates("feature", r.feature_lon_e7(), r.feature_lat_e7())
 }
 
@@ -154,7 +216,10 @@ fn tree(name: &str, bytes: &[u8], items: usize) -> Outcome {
     }
     let tree = RTreeRef::<i32>::try_new(&bytes).map_err(|e| format!("{name} is broken: {e}"))?;
     if tree.num_items() as usize != items {
-        return Err(format!("{name} indexes {} items, not {items}", tree.num_items()));
+        return Err(format!(
+            "{name} indexes {} items, not {items}",
+            tree.num_items()
+        ));
     }
     Ok(())
 }
@@ -163,7 +228,10 @@ fn len<T>(name: &str, column: &[T], want: usize) -> Outcome {
     if column.len() == want {
         return Ok(());
     }
-    Err(format!("column {name} has {} rows, not {want}", column.len()))
+    Err(format!(
+        "column {name} has {} rows, not {want}",
+        column.len()
+    ))
 }
 
 fn below(name: &str, column: &[u32], limit: usize) -> Outcome {
@@ -174,7 +242,11 @@ fn below(name: &str, column: &[u32], limit: usize) -> Outcome {
 }
 
 fn ascending(name: &str, column: &[u32]) -> Outcome {
-    if column.is_sorted() { Ok(()) } else { Err(format!("column {name} is not in order")) }
+    if column.is_sorted() {
+        Ok(())
+    } else {
+        Err(format!("column {name} is not in order"))
+    }
 }
 
 fn csr(name: &str, first: &[u32], rows: usize, end: usize) -> Outcome {
@@ -196,5 +268,9 @@ fn codes(name: &str, column: &[u8], want: usize, known: impl Fn(u8) -> bool) -> 
 fn coordinates(name: &str, lon: &[i32], lat: &[i32]) -> Outcome {
     let ok = lon.iter().all(|v| v.abs_diff(0) <= 1_800_000_000)
         && lat.iter().all(|v| v.abs_diff(0) <= 900_000_000);
-    if ok { Ok(()) } else { Err(format!("a {name} lies off the globe")) }
+    if ok {
+        Ok(())
+    } else {
+        Err(format!("a {name} lies off the globe"))
+    }
 }

@@ -265,11 +265,18 @@ impl Region {
     }
     /// A geometry point.
     pub fn point(&self, index: usize) -> Point {
-        Point { lon_e7: self.point_lon_e7()[index], lat_e7: self.point_lat_e7()[index] }
+        Point {
+            lon_e7: self.point_lon_e7()[index],
+            lat_e7: self.point_lat_e7()[index],
+        }
     }
     /// Junction an edge starts at.
     pub fn tail(&self, edge: Edge) -> u32 {
-        let column = if edge.is_backward() { self.piece_to() } else { self.piece_from() };
+        let column = if edge.is_backward() {
+            self.piece_to()
+        } else {
+            self.piece_from()
+        };
         column[edge.piece() as usize]
     }
     /// Junction an edge leads to.
@@ -296,8 +303,13 @@ impl Region {
     pub fn conditions(&self, piece: u32) -> impl Iterator<Item = (&str, &str)> {
         let rows = self.condition_piece();
         let from = rows.partition_point(|&p| p < piece);
-        (from..rows.len()).take_while(move |&i| rows[i] == piece).map(|i| {
-            (self.string(self.condition_key()[i]), self.string(self.condition_value()[i]))
-        })
+        (from..rows.len())
+            .take_while(move |&i| rows[i] == piece)
+            .map(|i| {
+                (
+                    self.string(self.condition_key()[i]),
+                    self.string(self.condition_value()[i]),
+                )
+            })
     }
 }

@@ -41,7 +41,9 @@ pub enum OpenError {
         path: PathBuf,
     },
     /// Written by another version of Lacet.
-    #[error("{path} has region format {found}, this program reads {VERSION}; import the map extract again")]
+    #[error(
+        "{path} has region format {found}, this program reads {VERSION}; import the map extract again"
+    )]
     OtherVersion {
         /// The file.
         path: PathBuf,
@@ -89,8 +91,14 @@ impl Container {
     /// Region files are replaced by rename and never changed in place, which is what makes the
     /// mapping sound.
     pub fn open(path: &Path) -> Result<Self, OpenError> {
-        let io = |source| OpenError::Io { path: path.into(), source };
-        let damaged = |what: &str| OpenError::Damaged { path: path.into(), what: what.into() };
+        let io = |source| OpenError::Io {
+            path: path.into(),
+            source,
+        };
+        let damaged = |what: &str| OpenError::Damaged {
+            path: path.into(),
+            what: what.into(),
+        };
         let file = File::open(path).map_err(io)?;
         let len = file.metadata().map_err(io)?.len();
         if len < HEADER_LEN as u64 {
@@ -103,7 +111,10 @@ impl Container {
         }
         let found = u32_at(&map, 8);
         if found != VERSION {
-            return Err(OpenError::OtherVersion { path: path.into(), found });
+            return Err(OpenError::OtherVersion {
+                path: path.into(),
+                found,
+            });
         }
         let count = u32_at(&map, 12);
         let table_end = HEADER_LEN + count as usize * ENTRY_LEN;
@@ -120,7 +131,9 @@ impl Container {
         let mut covered = table_end;
         for at in (HEADER_LEN..table_end).step_by(ENTRY_LEN) {
             let (offset, bytes) = (u64_at(&map, at + 8), u64_at(&map, at + 16));
-            let end = offset.checked_add(bytes).filter(|&end| end <= map.len() as u64);
+            let end = offset
+                .checked_add(bytes)
+                .filter(|&end| end <= map.len() as u64);
             let item_bytes = u32_at(&map, at + 4);
             if end.is_none() || offset % ALIGN as u64 != 0 || (offset as usize) < covered {
                 return Err(damaged("a section lies outside the file"));
@@ -137,7 +150,12 @@ impl Container {
                 return Err(damaged("a section fails its checksum"));
             }
             covered = offset + bytes;
-            sections.push(Section { id: u32_at(&map, at), item_bytes, offset, bytes });
+            sections.push(Section {
+                id: u32_at(&map, at),
+                item_bytes,
+                offset,
+                bytes,
+            });
         }
         if covered != map.len() {
             return Err(damaged("bytes follow the last section"));
@@ -171,7 +189,10 @@ impl Container {
 
 /// Writes sections `(id, item_bytes, bytes)` to `path`: temporary file beside it, flush, rename.
 pub fn write(path: &Path, sections: &[(u32, u32, &[u8])]) -> Result<(), WriteError> {
-    let err = |source| WriteError { path: path.into(), source };
+    let err = |source| WriteError {
+        path: path.into(),
+        source,
+    };
     let table_end = HEADER_LEN + sections.len() * ENTRY_LEN;
     let mut head = vec![0u8; table_end];
     head[..8].copy_from_slice(&MAGIC);
@@ -192,8 +213,14 @@ pub fn write(path: &Path, sections: &[(u32, u32, &[u8])]) -> Result<(), WriteErr
     let hash = header_hash(&head);
     put(&mut head, 24, &hash.to_le_bytes());
 
-    let dir = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut file = tempfile::Builder::new().prefix(".region-").tempfile_in(dir).map_err(err)?;
+    let dir = path
+        .parent()
+        .filter(|p| !p.as_os_str().is_empty())
+        .unwrap_or(Path::new("."));
+    let mut file = tempfile::Builder::new()
+        .prefix(".region-")
+        .tempfile_in(dir)
+        .map_err(err)?;
     let mut written = 0;
     let mut emit = |file: &mut tempfile::NamedTempFile, bytes: &[u8]| -> std::io::Result<()> {
         file.write_all(bytes)?;

@@ -69,7 +69,10 @@ impl LocalFrame {
             dlon += 3_600_000_000;
         }
         let dlat = i64::from(p.lat_e7) - i64::from(self.origin.lat_e7);
-        [dlon as f64 * self.m_per_e7_lon, dlat as f64 * self.m_per_e7_lat]
+        [
+            dlon as f64 * self.m_per_e7_lon,
+            dlat as f64 * self.m_per_e7_lat,
+        ]
     }
     /// The inverse of [`LocalFrame::to_m`].
     pub fn to_point(self, [east_m, north_m]: [f64; 2]) -> Point {

@@ -20,8 +20,12 @@ pub struct Bounds {
 
 impl Bounds {
     /// Contains nothing; grows by [`Bounds::include`].
-    pub const EMPTY: Bounds =
-        Bounds { west_e7: i32::MAX, south_e7: i32::MAX, east_e7: i32::MIN, north_e7: i32::MIN };
+    pub const EMPTY: Bounds = Bounds {
+        west_e7: i32::MAX,
+        south_e7: i32::MAX,
+        east_e7: i32::MIN,
+        north_e7: i32::MIN,
+    };
 
     /// Grows to contain a point.
     pub fn include(&mut self, p: Point) {
@@ -58,7 +62,9 @@ pub fn pack_tree(boxes: &[Bounds]) -> Vec<u8> {
 }
 
 fn search(bytes: &[u8], rows: usize, b: Bounds) -> Vec<u32> {
-    let Ok(tree) = RTreeRef::<i32>::try_new(&bytes) else { return Vec::new() };
+    let Ok(tree) = RTreeRef::<i32>::try_new(&bytes) else {
+        return Vec::new();
+    };
     let mut found = tree.search(b.west_e7, b.south_e7, b.east_e7, b.north_e7);
     found.retain(|&i| (i as usize) < rows);
     found.sort_unstable();

@@ -1,0 +1,234 @@
+//! The house rules that a compiler does not check: which crate may know which, and what must not
+//! be found where. Each rule says why, so that whoever breaks it can judge.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+/// Crate, the crates of ours it may use, and why no others.
+const ARROWS: &[(&str, &[&str], &str)] = &[
+    (
+        "shortest_paths",
+        &[],
+        "algorithms on slices know no road, no file, no rider",
+    ),
+    ("region", &[], "the file format is the bottom of the house"),
+    (
+        "synth",
+        &[],
+        "an invented country must take the same road as real data: through files",
+    ),
+    (
+        "import",
+        &["region", "shortest_paths"],
+        "import measures; judging roads is the planner's",
+    ),
+    (
+        "planner",
+        &["region", "shortest_paths"],
+        "a plan needs neither files, nor HTTP, nor a store",
+    ),
+    (
+        "tiles",
+        &["region"],
+        "a tile is a view of a region and of nothing else",
+    ),
+    (
+        "shelf",
+        &["planner"],
+        "the store keeps documents and never looks at roads",
+    ),
+    (
+        "server",
+        &["planner", "shelf", "tiles", "import", "region"],
+        "the only crate that knows HTTP",
+    ),
+    (
+        "cli",
+        &["server", "import", "planner", "region", "synth"],
+        "the binary puts the house together",
+    ),
+    (
+        "bench",
+        &[
+            "shortest_paths",
+            "region",
+            "synth",
+            "import",
+            "planner",
+            "tiles",
+        ],
+        "benchmarks measure what lies below the server",
+    ),
+    ("xtask", &[], "chores must build in seconds"),
+];
+
+/// Crates that must not pull in a heavy dependency, directly or not.
+const ABSENCES: &[(&[&str], &[&str], &str)] = &[
+    (
+        &[
+            "shortest_paths",
+            "region",
+            "synth",
+            "import",
+            "planner",
+            "tiles",
+        ],
+        &["tokio", "axum", "rusqlite", "clap"],
+        "below the shelf nobody serves, stores or parses arguments",
+    ),
+    (
+        &["shelf"],
+        &["tokio", "axum", "clap"],
+        "the store is synchronous and has no user interface",
+    ),
+];
+
+#[test]
+fn arrows_point_the_allowed_way() {
+    let metadata = metadata();
+    let ours: Vec<&str> = ARROWS.iter().map(|(name, ..)| *name).collect();
+    let packages = metadata["packages"].as_array().unwrap();
+    let mut seen = 0;
+    for package in packages.iter().filter(|p| p["source"].is_null()) {
+        let name = package["name"].as_str().unwrap();
+        let Some((_, allowed, why)) = ARROWS.iter().find(|(n, ..)| *n == name) else {
+            panic!("crate {name} is not in the list of allowed arrows; add it with its reason");
+        };
+        seen += 1;
+        for dependency in package["dependencies"].as_array().unwrap() {
+            // Tests may use more: an ASCII map from synth, an import to plan on.
+            if dependency["kind"] == "dev" {
+                continue;
+            }
+            let to = dependency["name"].as_str().unwrap();
+            assert!(
+                !ours.contains(&to) || allowed.contains(&to),
+                "{name} must not use {to}: {why}"
+            );
+        }
+    }
+    assert_eq!(
+        seen,
+        ARROWS.len(),
+        "a crate in the list of arrows no longer exists"
+    );
+}
+
+#[test]
+fn heavy_dependencies_stay_where_they_belong() {
+    for (crates, absent, why) in ABSENCES {
+        for name in *crates {
+            let tree = cargo(&[
+                "tree",
+                "--package",
+                name,
+                "--edges",
+                "normal",
+                "--prefix",
+                "none",
+            ]);
+            for line in tree.lines() {
+                let dependency = line.split(' ').next().unwrap();
+                assert!(
+                    !absent.contains(&dependency),
+                    "{name} depends on {dependency}: {why}"
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn unsafe_code_lives_in_one_module() {
+    for (path, text) in sources() {
+        let home =
+            path.ends_with("crates/region/src/file.rs") || path.ends_with("xtask/tests/house.rs");
+        let found = text.lines().any(|l| {
+            let code = l.split("//").next().unwrap();
+            code.contains("unsafe ") || code.contains("allow(unsafe_code)")
+        });
+        assert!(
+            home || !found,
+            "{} uses unsafe; only the mapping of region files may",
+            path.display()
+        );
+    }
+}
+
+#[test]
+fn clock_environment_and_printing_stay_in_the_binary() {
+    let banned = [
+        "SystemTime::now",
+        "Instant::now",
+        "env::var",
+        "println!(",
+        "print!(",
+    ];
+    for (path, text) in sources() {
+        let library = path.components().any(|c| c.as_os_str() == "src")
+            && !["cli", "bench", "xtask"]
+                .iter()
+                .any(|c| path.components().any(|p| p.as_os_str() == *c));
+        if !library {
+            continue;
+        }
+        // Unit tests at the end of a file may print why they skip.
+        let code = text.split("#[cfg(test)]").next().unwrap();
+        for word in banned {
+            let found = code
+                .lines()
+                .any(|l| l.split("//").next().unwrap().contains(word));
+            assert!(
+                !found,
+                "{} calls {word}: libraries are told the time and never talk",
+                path.display()
+            );
+        }
+    }
+}
+
+fn sources() -> Vec<(PathBuf, String)> {
+    let mut found = Vec::new();
+    let mut folders = vec![root().join("crates"), root().join("xtask")];
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(&folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|e| e == "rs") {
+                let text = std::fs::read_to_string(&path).unwrap();
+                found.push((path, text));
+            }
+        }
+    }
+    assert!(
+        found.len() > 20,
+        "the walk over the sources found too little"
+    );
+    found
+}
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .parent()
+        .unwrap()
+        .to_path_buf()
+}
+
+fn cargo(args: &[&str]) -> String {
+    let out = Command::new(env!("CARGO"))
+        .args(args)
+        .current_dir(root())
+        .output()
+        .unwrap();
+    assert!(
+        out.status.success(),
+        "cargo {args:?}: {}",
+        String::from_utf8_lossy(&out.stderr)
+    );
+    String::from_utf8(out.stdout).unwrap()
+}
+
+fn metadata() -> serde_json::Value {
+    serde_json::from_str(&cargo(&["metadata", "--no-deps", "--format-version", "1"])).unwrap()
+}
