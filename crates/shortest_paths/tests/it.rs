@@ -1,0 +1,255 @@
+//! Against naive oracles on small random graphs: Bellman and Ford's relaxation in 64 bits.
+
+use shortest_paths::{End, Graph, GraphError, INFINITY, Metric, MetricError, Query};
+
+/// SplitMix64 (Steele, Lea, Flood 2014): seeded and the same everywhere.
+struct Random(u64);
+
+impl Random {
+    fn below(&mut self, limit: u32) -> u32 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ z >> 30).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ z >> 27).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ z >> 31) % u64::from(limit)) as u32
+    }
+}
+
+struct Case {
+    first_out: Vec<u32>,
+    head: Vec<u32>,
+    weights: Vec<u32>,
+}
+
+/// Up to 24 nodes; self loops and parallel arcs included; weights from one of several worlds.
+fn random_case(r: &mut Random) -> Case {
+    let nodes = 1 + r.below(24);
+    let world = r.below(5);
+    let (mut first_out, mut head, mut weights) = (vec![0], vec![], vec![]);
+    for _ in 0..nodes {
+        for _ in 0..r.below(5) {
+            head.push(r.below(nodes));
+            weights.push(match world {
+                0 => r.below(10),
+                1 => r.below(2),
+                2 if r.below(3) == 0 => INFINITY,
+                2 => r.below(1000),
+                3 => INFINITY - r.below(3),
+                _ => INFINITY / 4 + r.below(100),
+            });
+        }
+        first_out.push(head.len() as u32);
+    }
+    Case {
+        first_out,
+        head,
+        weights,
+    }
+}
+
+fn random_ends(r: &mut Random, nodes: u32) -> Vec<End> {
+    let offset = |r: &mut Random| match r.below(8) {
+        0 => INFINITY,
+        1 => INFINITY - r.below(4),
+        _ => r.below(50),
+    };
+    (0..r.below(4))
+        .map(|_| (r.below(nodes), offset(r)))
+        .collect()
+}
+
+/// Cost to every node from a set of sources; anything that reaches the limit is no way.
+fn oracle(case: &Case, sources: &[End]) -> Vec<u64> {
+    let limit = u64::from(INFINITY);
+    let n = case.first_out.len() - 1;
+    let mut cost = vec![limit; n];
+    for &(v, c) in sources {
+        cost[v as usize] = cost[v as usize].min(u64::from(c));
+    }
+    for _ in 0..n {
+        for v in 0..n {
+            for arc in case.first_out[v] as usize..case.first_out[v + 1] as usize {
+                let through = cost[v] + u64::from(case.weights[arc]);
+                let head = case.head[arc] as usize;
+                if through < limit {
+                    cost[head] = cost[head].min(through);
+                }
+            }
+        }
+    }
+    cost
+}
+
+fn oracle_between(case: &Case, sources: &[End], targets: &[End]) -> u32 {
+    let cost = oracle(case, sources);
+    let sums = targets
+        .iter()
+        .map(|&(v, c)| cost[v as usize] + u64::from(c));
+    sums.min().unwrap_or(u64::MAX).min(u64::from(INFINITY)) as u32
+}
+
+#[test]
+fn equals_the_oracle_on_random_graphs() {
+    let mut r = Random(1);
+    let mut query = Query::new();
+    let (mut found, mut not_found) = (0, 0);
+    for round in 0..20_000 {
+        let case = random_case(&mut r);
+        let nodes = case.first_out.len() as u32 - 1;
+        let graph = Graph::new(&case.first_out, &case.head).unwrap();
+        let metric = Metric::new(&graph, case.weights.clone()).unwrap();
+        let (sources, targets) = (random_ends(&mut r, nodes), random_ends(&mut r, nodes));
+        let want = oracle_between(&case, &sources, &targets);
+        let Some(path) = query.run(&graph, &metric, &sources, &targets) else {
+            assert_eq!(want, INFINITY, "round {round}: a way was missed");
+            not_found += 1;
+            continue;
+        };
+        found += 1;
+        assert_eq!(path.cost, want, "round {round}");
+        // The path is one, and costs what it says.
+        let (source, target) = (sources[path.source], targets[path.target]);
+        assert_eq!(
+            (path.nodes[0], *path.nodes.last().unwrap()),
+            (source.0, target.0)
+        );
+        let mut sum = u64::from(source.1) + u64::from(target.1);
+        for pair in path.nodes.windows(2) {
+            let row = case.first_out[pair[0] as usize]..case.first_out[pair[0] as usize + 1];
+            let arcs = row.filter(|&a| case.head[a as usize] == pair[1]);
+            sum += arcs
+                .map(|a| u64::from(case.weights[a as usize]))
+                .min()
+                .expect("an arc");
+        }
+        assert_eq!(sum, u64::from(path.cost), "round {round}");
+    }
+    assert!(
+        found > 4000 && not_found > 4000,
+        "{found} found, {not_found} not"
+    );
+}
+
+#[test]
+fn tables_equal_the_oracle_in_both_directions() {
+    let mut r = Random(2);
+    let mut query = Query::new();
+    for round in 0..3000 {
+        let case = random_case(&mut r);
+        let nodes = case.first_out.len() as u32 - 1;
+        let graph = Graph::new(&case.first_out, &case.head).unwrap();
+        let metric = Metric::new(&graph, case.weights.clone()).unwrap();
+        let mut groups = || {
+            let count = r.below(5);
+            (0..count)
+                .map(|_| random_ends(&mut r, nodes))
+                .collect::<Vec<_>>()
+        };
+        let (sources, targets) = (groups(), groups());
+        let table = query.table(&graph, &metric, &sources, &targets);
+        let want: Vec<u32> = sources
+            .iter()
+            .flat_map(|s| targets.iter().map(|t| oracle_between(&case, s, t)))
+            .collect();
+        assert_eq!(table, want, "round {round}");
+    }
+}
+
+#[test]
+fn equal_questions_have_equal_answers() {
+    let mut r = Random(3);
+    let mut used = Query::new();
+    for _ in 0..500 {
+        let mut case = random_case(&mut r);
+        case.weights.iter_mut().for_each(|w| *w = 1); // many ties
+        let nodes = case.first_out.len() as u32 - 1;
+        let graph = Graph::new(&case.first_out, &case.head).unwrap();
+        let metric = Metric::new(&graph, case.weights).unwrap();
+        let (s, t) = (random_ends(&mut r, nodes), random_ends(&mut r, nodes));
+        let fresh = Query::new().run(&graph, &metric, &s, &t);
+        assert_eq!(used.run(&graph, &metric, &s, &t), fresh);
+    }
+}
+
+#[test]
+fn components_are_who_reaches_whom() {
+    let mut r = Random(4);
+    for _ in 0..500 {
+        let case = random_case(&mut r);
+        let n = case.first_out.len() - 1;
+        let graph = Graph::new(&case.first_out, &case.head).unwrap();
+        let unit = Case {
+            weights: vec![1; case.head.len()],
+            ..case
+        };
+        let reach: Vec<Vec<bool>> = (0..n as u32)
+            .map(|v| {
+                oracle(&unit, &[(v, 0)])
+                    .iter()
+                    .map(|&c| c < u64::from(INFINITY))
+                    .collect()
+            })
+            .collect();
+        let strong: Vec<u32> = (0..n)
+            .map(|v| (0..n).find(|&w| reach[v][w] && reach[w][v]).unwrap() as u32)
+            .collect();
+        assert_eq!(graph.strong_components(), strong);
+        let weak = graph.weak_components();
+        for v in 0..n {
+            assert!(weak[v] as usize <= v);
+            for w in (0..n).filter(|&w| reach[v][w]) {
+                assert_eq!(weak[v], weak[w]);
+            }
+        }
+    }
+}
+
+#[test]
+fn weak_components_keep_apart_what_no_arc_joins() {
+    let graph = Graph::new(&[0, 1, 1, 2, 2], &[1, 1]).unwrap();
+    assert_eq!(graph.weak_components(), [0, 0, 0, 3]);
+    assert_eq!(graph.strong_components(), [0, 1, 2, 3]);
+}
+
+#[test]
+fn what_is_no_graph_is_refused() {
+    assert_eq!(
+        Graph::new(&[], &[]).unwrap_err(),
+        GraphError::Partition { arcs: 0 }
+    );
+    assert_eq!(
+        Graph::new(&[0, 2, 1], &[0]).unwrap_err(),
+        GraphError::Partition { arcs: 1 }
+    );
+    assert_eq!(
+        Graph::new(&[1, 1], &[0]).unwrap_err(),
+        GraphError::Partition { arcs: 1 }
+    );
+    let error = Graph::new(&[0, 1], &[1]).unwrap_err();
+    assert_eq!(
+        error,
+        GraphError::Head {
+            arc: 0,
+            head: 1,
+            nodes: 1
+        }
+    );
+    let graph = Graph::new(&[0, 1], &[0]).unwrap();
+    assert_eq!(
+        Metric::new(&graph, vec![]).unwrap_err(),
+        MetricError {
+            weights: 0,
+            arcs: 1
+        }
+    );
+    // Foreign ends are ignored.
+    let metric = Metric::new(&graph, vec![1]).unwrap();
+    assert_eq!(
+        Query::new().run(&graph, &metric, &[(7, 0)], &[(0, 0)]),
+        None
+    );
+    assert_eq!(
+        Query::new().table(&graph, &metric, &[vec![(0, 1)]], &[vec![(9, 0)]]),
+        [INFINITY]
+    );
+}
