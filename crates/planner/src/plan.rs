@@ -33,10 +33,10 @@ pub struct Leg {
     /// Sums over the leg, without halts.
     pub sums: Sums,
     /// The line; absent when the caller said it already holds this key.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub line: Option<Line>,
     /// Why there is no road line, if there is none; the line is then straight.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub trouble: Option<String>,
 }
 
@@ -79,7 +79,7 @@ pub struct Run {
     /// Bend rate, degrees per kilometre.
     pub bend_deg_per_km: f32,
     /// Access where it is not simply open.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub access: Option<String>,
     /// `bridge`, `tunnel`, `ferry`, `ford`, `toll`, `seasonal`, `built_up`, ...
     #[serde(default, skip_serializing_if = "Vec::is_empty")]

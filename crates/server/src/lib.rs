@@ -1,1 +1,3 @@
-//! See ARCHITECTURE.md.
+//! Serves the page, the regions and the shelf over HTTP on the rider's own machine.
+
+pub mod api;

@@ -1,0 +1,244 @@
+//! The shapes that cross the wire, besides the documents and plans of `planner`.
+//!
+//! The page's types are made from these: with `TS_RS_EXPORT_DIR` set to the absolute path of
+//! `web/src/types` and `TS_RS_LARGE_INT=number`, run `cargo test -p server --features ts export`.
+
+use planner::document::Tour;
+use serde::{Deserialize, Serialize};
+
+/// Any refusal: what went wrong and what to do next.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct ErrorBody {
+    /// Plain words.
+    pub error: String,
+    /// The next step.
+    pub hint: String,
+}
+
+/// One imported region.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct RegionInfo {
+    /// Name given at import; part of the tile addresses.
+    pub name: String,
+    /// Changes with the content.
+    pub id: String,
+    /// West, south, east, north, degrees.
+    pub bounds_deg: [f64; 4],
+    /// Newest date of the map data, ISO 8601.
+    pub data_date: Option<String>,
+    /// Credit to be shown with the map.
+    pub attribution: Option<String>,
+    /// Size of the file.
+    pub bytes: u64,
+    /// How much is in it.
+    pub counts: RegionCounts,
+    /// Whether traffic drives on the left.
+    pub drives_left: bool,
+    /// Whether heights are known, so that relief can be drawn.
+    pub has_heights: bool,
+    /// Why it cannot be used (damaged, other version), in plain words; the rest is then empty.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub trouble: Option<String>,
+}
+
+/// How much is in a region.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct RegionCounts {
+    /// Junctions.
+    pub junctions: u32,
+    /// Pieces of road between two junctions.
+    pub pieces: u32,
+    /// Allowed turns.
+    pub turns: u32,
+    /// Finder entries.
+    pub places: u32,
+    /// Map features.
+    pub features: u32,
+}
+
+/// One answer of the finder.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct FoundPlace {
+    /// Kind of place in snake case, or `coordinate`.
+    pub kind: String,
+    /// Name.
+    pub name: String,
+    /// What tells it from others of the name; may be empty.
+    pub detail: String,
+    /// Degrees north.
+    pub lat: f64,
+    /// Degrees east.
+    pub lon: f64,
+    /// Metres above sea level.
+    pub height_m: Option<f32>,
+    /// West, south, east, north, degrees, of something long or wide.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bounds_deg: Option<[f64; 4]>,
+}
+
+/// The road nearest to a place.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct NearRoad {
+    /// Name, may be empty.
+    pub name: String,
+    /// Number, may be empty.
+    pub number: String,
+    /// Kind of road, snake case.
+    pub class: String,
+    /// Surface, snake case.
+    pub surface: String,
+    /// Access, snake case.
+    pub access: String,
+    /// Speed limit; `null` unknown or none.
+    pub limit_kmh: Option<u32>,
+    /// Bend rate, degrees per kilometre.
+    pub bend_deg_per_km: f32,
+    /// OSM way id.
+    pub way: u64,
+    /// Conditional tags, `[key, value]`.
+    pub conditions: Vec<[String; 2]>,
+    /// Nearest point of the road, degrees north.
+    pub lat: f64,
+    /// Nearest point of the road, degrees east.
+    pub lon: f64,
+    /// Metres from the place asked for.
+    pub offset_m: f64,
+}
+
+/// A taste to choose from.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Taste {
+    /// Its name, as in a tour.
+    pub name: String,
+    /// What it does, one sentence.
+    pub text: String,
+}
+
+/// Body of `POST /api/plan`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct PlanRequest {
+    /// The tour to plan.
+    pub tour: Tour,
+    /// Keys of legs whose line the caller holds already.
+    #[serde(default)]
+    pub have: Vec<String>,
+}
+
+/// Body of `POST /api/export/{format}`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct ExportRequest {
+    /// The tour to write.
+    pub tour: Tour,
+    /// One file a day, in a zip.
+    #[serde(default)]
+    pub split_days: bool,
+}
+
+/// Answer of `POST /api/read`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct ReadAnswer {
+    /// The file as a tour to plan from.
+    pub tour: Tour,
+    /// What the file holds, in one line.
+    pub summary: String,
+    /// What was left out or guessed.
+    pub warnings: Vec<String>,
+}
+
+/// A tour in the list.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct TourEntry {
+    /// Key in the addresses.
+    pub id: String,
+    /// What the rider calls it.
+    pub name: String,
+    /// Region it is planned on.
+    pub region: String,
+    /// Last save, RFC 3339 in UTC.
+    pub changed: String,
+    /// Length when it was last planned and saved.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub length_m: Option<f64>,
+    /// Number of days.
+    pub days: u32,
+    /// In the bin.
+    pub deleted: bool,
+}
+
+/// Body of `POST /api/tours`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct NewTour {
+    /// The document.
+    pub tour: Tour,
+    /// Length as planned, for the list.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub length_m: Option<f64>,
+}
+
+/// Answer of `POST /api/tours`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct TourKey {
+    /// Key in the addresses.
+    pub id: String,
+    /// To be sent with the next save.
+    pub revision: u32,
+}
+
+/// Answer of `GET /api/tours/{id}`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct KeptTour {
+    /// Key in the addresses.
+    pub id: String,
+    /// To be sent with the next save.
+    pub revision: u32,
+    /// In the bin.
+    pub deleted: bool,
+    /// The document.
+    pub tour: Tour,
+}
+
+/// Body of `PUT /api/tours/{id}`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct SaveTour {
+    /// Revision the change was made on.
+    pub revision: u32,
+    /// The document.
+    pub tour: Tour,
+    /// Length as planned, for the list.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub length_m: Option<f64>,
+}
+
+/// Answer of `PUT /api/tours/{id}`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Saved {
+    /// To be sent with the next save.
+    pub revision: u32,
+}
+
+/// Answer 409 of `PUT /api/tours/{id}`: somebody else saved meanwhile.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Conflict {
+    /// Plain words.
+    pub error: String,
+    /// The next step.
+    pub hint: String,
+    /// The tour as it is kept now.
+    pub newer: KeptTour,
+}
