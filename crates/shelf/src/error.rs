@@ -1,0 +1,130 @@
+//! What can go wrong, in plain words with the next step.
+
+use std::path::{Path, PathBuf};
+
+use rusqlite::ErrorCode;
+use thiserror::Error;
+
+use crate::{Kept, TourId, VERSION};
+
+/// Why the store could not be opened. The file is as it was.
+#[derive(Debug, Error)]
+pub enum OpenError {
+    /// Made by a newer program.
+    #[error(
+        "the shelf {path} was written by a newer Lacet (layout {found}, this one knows {VERSION}); use that one"
+    )]
+    Newer {
+        /// The file.
+        path: PathBuf,
+        /// Layout of the file.
+        found: u32,
+    },
+    /// An SQLite file of something else.
+    #[error("{path} is not a shelf of Lacet; move it away or choose another data directory")]
+    Foreign {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Anything that also happens later.
+    #[error(transparent)]
+    Shelf(#[from] ShelfError),
+}
+
+/// Why an operation failed. What was kept before it is still there.
+#[derive(Debug, Error)]
+pub enum ShelfError {
+    /// No tour has the key.
+    #[error("there is no tour {id}")]
+    Unknown {
+        /// The key.
+        id: TourId,
+    },
+    /// Somebody else saved meanwhile.
+    #[error("tour {} was changed elsewhere meanwhile", newer.id)]
+    Conflict {
+        /// The tour as it is kept now.
+        newer: Box<Kept>,
+    },
+    /// A kept document is not a tour this program reads.
+    #[error("the document of tour {id} cannot be read: {source}")]
+    Unreadable {
+        /// The key.
+        id: TourId,
+        /// What is wrong with it.
+        source: serde_json::Error,
+    },
+    /// A tour that JSON cannot hold.
+    #[error("the tour cannot be written as a document: {source}")]
+    Unwritable {
+        /// What is wrong with it.
+        source: serde_json::Error,
+    },
+    /// No room.
+    #[error("cannot {doing}: the disk of {path} is full; make room and try again")]
+    Full {
+        /// What was attempted.
+        doing: &'static str,
+        /// The file.
+        path: PathBuf,
+    },
+    /// Another process holds the store.
+    #[error("cannot {doing}: another program keeps {path} locked; close it and try again")]
+    Busy {
+        /// What was attempted.
+        doing: &'static str,
+        /// The file.
+        path: PathBuf,
+    },
+    /// The file is damaged or no database.
+    #[error(
+        "cannot {doing}: {path} is damaged or not a shelf; move it away (do not delete it) and put a backup in its place"
+    )]
+    Damaged {
+        /// What was attempted.
+        doing: &'static str,
+        /// The file.
+        path: PathBuf,
+    },
+    /// No right to write, or no such folder.
+    #[error("cannot {doing}: {path} cannot be opened for writing; check the folder and its rights")]
+    Forbidden {
+        /// What was attempted.
+        doing: &'static str,
+        /// The file.
+        path: PathBuf,
+    },
+    /// Anything else.
+    #[error("cannot {doing} in {path}: {source}")]
+    Other {
+        /// What was attempted.
+        doing: &'static str,
+        /// The file.
+        path: PathBuf,
+        /// What SQLite said.
+        source: rusqlite::Error,
+    },
+}
+
+impl ShelfError {
+    pub(crate) fn of(doing: &'static str, path: &Path, source: rusqlite::Error) -> Self {
+        let path = path.to_path_buf();
+        match source.sqlite_error_code() {
+            Some(ErrorCode::DiskFull) => ShelfError::Full { doing, path },
+            Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
+                ShelfError::Busy { doing, path }
+            }
+            Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => {
+                ShelfError::Damaged { doing, path }
+            }
+            Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen | ErrorCode::PermissionDenied) => {
+                ShelfError::Forbidden { doing, path }
+            }
+            _ => ShelfError::Other {
+                doing,
+                path,
+                source,
+            },
+        }
+    }
+}
