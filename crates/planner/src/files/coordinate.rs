@@ -1,0 +1,6 @@
+//! Coordinates as people write them.
+
+/// A coordinate.
+pub fn parse_coordinate(_text: &str) -> Option<region::Point> {
+    None
+}
