@@ -31,6 +31,28 @@ pub struct Tour {
     pub note: String,
 }
 
+impl Tour {
+    /// The same tour ridden the other way: points in reverse order, each leg between the same two
+    /// points as before, halts and nights where they were.
+    pub fn reversed(&self) -> Self {
+        let mut points: Vec<TourPoint> = self.points.iter().rev().cloned().collect();
+        let n = points.len();
+        for (i, point) in points.iter_mut().enumerate() {
+            // The leg into point i came, the other way, into its neighbour.
+            let (leg, mut drawn) = match i {
+                0 => (LegKind::Road, Vec::new()),
+                _ => (self.points[n - i].leg, self.points[n - i].drawn.clone()),
+            };
+            drawn.reverse();
+            (point.leg, point.drawn) = (leg, drawn);
+        }
+        Tour {
+            points,
+            ..self.clone()
+        }
+    }
+}
+
 fn default_taste() -> String {
     "fastest".into()
 }

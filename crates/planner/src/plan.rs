@@ -1,6 +1,62 @@
 //! The plan: what a tour document means on a region. Lengths in metres, times in seconds.
 
 use serde::{Deserialize, Serialize};
+use thiserror::Error;
+
+/// Why a document cannot be planned at all. Legs without a way are no error: they are in the
+/// plan, with their trouble.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum PlanError {
+    /// Another format, or a later version.
+    #[error(
+        "the tour has format {found:?}, this program reads {}",
+        crate::document::FORMAT
+    )]
+    Format {
+        /// What the document says.
+        found: String,
+    },
+    /// No taste of that name.
+    #[error("there is no taste called {name:?}; there are: {}", taste_names())]
+    UnknownTaste {
+        /// What the document says.
+        name: String,
+    },
+    /// More than one plan can hold.
+    #[error("the tour has {count} {what}, a plan takes at most {most}; split the tour")]
+    TooMany {
+        /// Points, or drawn points.
+        what: &'static str,
+        /// How many there are.
+        count: usize,
+        /// How many there may be.
+        most: usize,
+    },
+    /// Coordinates off the globe.
+    #[error(
+        "point {} has no place on the globe: latitude must lie within -90 and 90, longitude within \
+         -180 and 180 degrees",
+        point + 1
+    )]
+    BadPoint {
+        /// Index of the point.
+        point: usize,
+    },
+    /// A departure that is no time.
+    #[error("{text:?} is no departure; write 2026-05-01T08:30, or 08:30 for a later day")]
+    BadTime {
+        /// What the document says.
+        text: String,
+    },
+}
+
+fn taste_names() -> String {
+    crate::tastes()
+        .iter()
+        .map(|t| t.name)
+        .collect::<Vec<_>>()
+        .join(", ")
+}
 
 /// Everything that was worked out from a tour.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -148,8 +204,9 @@ pub struct PlacedPoint {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
 pub struct Warning {
-    /// Kind, snake case: `off_map`, `unreachable`, `unverified_access`, `permit`, `destination`,
-    /// `seasonal`, `ferry`, `ford`, `toll`, `unpaved`, `spur`, ...
+    /// Kind, snake case: `off_map`, `far_from_road`, `closed_road`, `unreachable`, `spur`,
+    /// `unverified_access`, `permit`, `private`, `destination`, `seasonal`, `conditional`, `gate`,
+    /// `ferry`, `ford`, `toll`, `unpaved`, `unknown_surface`.
     pub kind: String,
     /// Plain words, with the next step.
     pub text: String,

@@ -95,6 +95,19 @@ impl Graph {
         })
     }
 
+    /// No nodes, no arcs.
+    pub fn empty() -> Self {
+        let none: Arc<[u32]> = Arc::new([]);
+        let first: Arc<[u32]> = Arc::new([0]);
+        Graph {
+            first_out: first.clone(),
+            head: none.clone(),
+            first_in: first,
+            tail: none.clone(),
+            in_arc: none,
+        }
+    }
+
     /// Number of nodes.
     pub fn node_count(&self) -> usize {
         self.first_out.len() - 1
@@ -215,6 +228,15 @@ impl Metric {
             forward: weights,
             backward,
         })
+    }
+
+    /// Every arc closed.
+    pub fn closed(graph: &Graph) -> Self {
+        let row = vec![INFINITY; graph.arc_count()];
+        Metric {
+            forward: row.clone(),
+            backward: row,
+        }
     }
 
     pub(crate) fn row(&self, side: Side) -> &[u32] {

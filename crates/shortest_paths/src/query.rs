@@ -125,10 +125,7 @@ impl Query {
         let (mut best, mut middle) = (INFINITY, NONE);
         // Of two neighbours on a shortest path, one settled from each side, the later one sees the
         // other's label; so looking when a node is settled is enough, also when one side runs dry.
-        loop {
-            let (Some(low_f), Some(low_b)) = (f.heap.min_cost(), b.heap.min_cost()) else {
-                break;
-            };
+        while let (Some(low_f), Some(low_b)) = (f.heap.min_cost(), b.heap.min_cost()) {
             if low_f.saturating_add(low_b) >= best {
                 break;
             }
@@ -174,7 +171,7 @@ impl Query {
         sources: &[End],
         targets: &[Vec<End>],
     ) -> Vec<u32> {
-        self.to_many(graph, metric, Side::Forward, sources, targets)
+        self.costs_from(graph, metric, Side::Forward, sources, targets)
     }
 
     /// Costs from every group of `sources` to every group of `targets`, row by row.
@@ -193,7 +190,7 @@ impl Query {
         }
         let mut costs = vec![INFINITY; sources.len() * targets.len()];
         for (t, target) in targets.iter().enumerate() {
-            let column = self.to_many(graph, metric, Side::Backward, target, sources);
+            let column = self.costs_from(graph, metric, Side::Backward, target, sources);
             for (s, cost) in column.into_iter().enumerate() {
                 costs[s * targets.len() + t] = cost;
             }
@@ -201,7 +198,7 @@ impl Query {
         costs
     }
 
-    fn to_many(
+    fn costs_from(
         &mut self,
         graph: &Graph,
         metric: &Metric,

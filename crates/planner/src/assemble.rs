@@ -1,0 +1,632 @@
+//! Putting a plan together: points placed, legs routed or drawn, days, sums and warnings.
+
+use std::collections::HashSet;
+use std::sync::Arc;
+
+use chrono::{Days, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta};
+use region::{Point, distance_m};
+
+use crate::Planner;
+use crate::cost::Taste;
+use crate::document::{FORMAT, LegKind, PointKind, Tour};
+use crate::legs::{Place, RoadLeg};
+use crate::line::{LegLine, metres};
+use crate::plan::{CAUTIONS, Day, Leg, Line, PlacedPoint, Plan, PlanError, Sums, Warning};
+use crate::snap::{Candidate, Snapped};
+
+/// Points a tour may have.
+pub const MAX_POINTS: usize = 2000;
+/// Hand-drawn points a tour may have.
+pub const MAX_DRAWN: usize = 200_000;
+/// Rises and falls smaller than this do not count as climb, metres: the reference-level rule, a
+/// new level is taken where the profile has left the last one by so much.
+pub const CLIMB_STEP_M: f64 = 5.0;
+/// A point this far from its road is worth a word, metres.
+const FAR_M: f64 = 100.0;
+/// Riding to a via and back on the same road is worth a word from this length on, metres.
+const SPUR_M: f64 = 30.0;
+
+/// A leg before it is summed up.
+struct Built {
+    line: Arc<LegLine>,
+    kind: LegKind,
+    trouble: Option<String>,
+    /// Whether the leg belongs to a road leg found by search.
+    routed: Option<(usize, usize)>,
+}
+
+impl Planner {
+    /// Plans a tour. Legs whose key is in `have` come without their line.
+    ///
+    /// Deterministic: the same tour on the same region gives the same plan. Errors only for
+    /// documents that make no sense; where no road leads from point to point, the leg is straight,
+    /// says its trouble, and the rest is planned all the same.
+    pub fn plan(&self, tour: &Tour, have: &HashSet<String>) -> Result<Plan, PlanError> {
+        let (taste, raw) = check(tour)?;
+        let mut warnings = Vec::new();
+        let snapped: Vec<Option<Snapped>> = (0..raw.len())
+            .map(|i| on_road(tour, i).then(|| self.snap(raw[i])))
+            .collect();
+        let legs = self.build_legs(tour, taste, &raw, &snapped);
+        let placed = self.place(&raw, &snapped, &legs);
+        self.point_warnings(tour, &raw, &snapped, &placed, &mut warnings);
+        self.spur_warnings(tour, &legs, &mut warnings);
+        let (days, leg_sums) = days(tour, &legs)?;
+        let mut total = Sums::default();
+        days.iter().for_each(|d| total.add(&d.sums));
+        leg_warnings(&legs, &total, &mut warnings);
+        let legs = legs
+            .into_iter()
+            .zip(leg_sums)
+            .map(|(built, sums)| Leg {
+                key: built.line.key.clone(),
+                kind: built.kind,
+                sums,
+                line: (!have.contains(&built.line.key)).then(|| built.line.line.clone()),
+                trouble: built.trouble,
+            })
+            .collect();
+        Ok(Plan {
+            legs,
+            points: placed,
+            days,
+            total,
+            warnings,
+            cautions: CAUTIONS.into(),
+            attribution: self.region().meta().attribution.clone(),
+        })
+    }
+
+    fn build_legs(
+        &self,
+        tour: &Tour,
+        taste: Taste,
+        raw: &[Point],
+        snapped: &[Option<Snapped>],
+    ) -> Vec<Built> {
+        let legs = raw.len().saturating_sub(1);
+        let candidates = |i: usize| snapped[i].as_ref().map_or(&[][..], |s| &s.candidates);
+        let routable = |leg: usize| {
+            tour.points[leg + 1].leg == LegKind::Road
+                && !candidates(leg).is_empty()
+                && !candidates(leg + 1).is_empty()
+        };
+        let mut found: Vec<Option<RoadLeg>> = vec![None; legs];
+        let mut leg = 0;
+        while leg < legs {
+            let end = (leg..legs).find(|&l| !routable(l)).unwrap_or(legs);
+            if end > leg {
+                let places: Vec<Place> = (leg..=end)
+                    .map(|i| Place {
+                        candidates: candidates(i),
+                        is_stop: tour.points[i].kind == PointKind::Stop,
+                    })
+                    .collect();
+                let weighing = self.weighing(taste);
+                found.splice(leg..end, self.route(&weighing, &places));
+            }
+            leg = end + 1;
+        }
+        (0..legs)
+            .map(|leg| {
+                if let Some(road) = &found[leg] {
+                    return Built {
+                        line: road.line.clone(),
+                        kind: LegKind::Road,
+                        trouble: None,
+                        routed: Some((road.from.candidate, road.to.candidate)),
+                    };
+                }
+                // A straight or drawn leg joins the places the roads beside it end at.
+                let before = leg.checked_sub(1).and_then(|l| found[l].as_ref());
+                let from = before.map_or(0, |r| r.to.candidate);
+                let to = found
+                    .get(leg + 1)
+                    .and_then(|l| l.as_ref())
+                    .map_or(0, |r| r.from.candidate);
+                let (a, b) = (candidates(leg).get(from), candidates(leg + 1).get(to));
+                let kind = tour.points[leg + 1].leg;
+                let mut line = reach(a, raw[leg], kind);
+                if kind == LegKind::Free {
+                    let drawn = tour.points[leg + 1].drawn.iter();
+                    line.extend(drawn.filter_map(|&[lat, lon]| Point::from_degrees(lat, lon)));
+                }
+                line.extend(reach(b, raw[leg + 1], kind).into_iter().rev());
+                let trouble = (kind == LegKind::Road)
+                    .then(|| self.trouble(tour, leg, candidates(leg), candidates(leg + 1)));
+                let line = Arc::new(LegLine::drawn(self.region(), &line, kind));
+                Built {
+                    line,
+                    kind,
+                    trouble,
+                    routed: None,
+                }
+            })
+            .collect()
+    }
+
+    /// Why no road leads from one point to the next.
+    fn trouble(&self, tour: &Tour, leg: usize, from: &[Candidate], to: &[Candidate]) -> String {
+        let (a, b) = (label(tour, leg), label(tour, leg + 1));
+        for (name, candidates) in [(&a, from), (&b, to)] {
+            if candidates.is_empty() {
+                return format!(
+                    "There is no road a motorcycle may ride near {name}. Move the point, or draw \
+                     the leg by hand."
+                );
+            }
+        }
+        let net = |c: &Candidate| self.nets.weak.get(c.piece as usize * 2).copied();
+        let other = |c: &Candidate| self.nets.weak.get(c.piece as usize * 2 + 1).copied();
+        let nets = |cs: &[Candidate]| -> HashSet<u32> {
+            cs.iter()
+                .flat_map(|c| [net(c), other(c)])
+                .flatten()
+                .collect()
+        };
+        if nets(from).is_disjoint(&nets(to)) {
+            return format!(
+                "No road leads from {a} to {b}: their roads are not joined on this map (an \
+                 island, or the joining road lies off the map or is closed). Move a point, or \
+                 draw the leg by hand."
+            );
+        }
+        format!(
+            "No permitted way leads from {a} to {b}: one-way streets, turn restrictions or closed \
+             roads stand between. Move a point a little, or draw the leg by hand."
+        )
+    }
+
+    fn place(
+        &self,
+        raw: &[Point],
+        snapped: &[Option<Snapped>],
+        legs: &[Built],
+    ) -> Vec<PlacedPoint> {
+        let region = self.region();
+        (0..raw.len())
+            .map(|i| {
+                let arrived = i
+                    .checked_sub(1)
+                    .and_then(|l| legs[l].routed)
+                    .map(|(_, to)| to);
+                let left = legs.get(i).and_then(|l| l.routed).map(|(from, _)| from);
+                let chosen = arrived.or(left).unwrap_or(0);
+                let candidate = snapped[i].as_ref().and_then(|s| s.candidates.get(chosen));
+                let Some(c) = candidate else {
+                    let (lat, lon) = (raw[i].lat(), raw[i].lon());
+                    return PlacedPoint {
+                        lat,
+                        lon,
+                        offset_m: 0.0,
+                        road: String::new(),
+                    };
+                };
+                let piece = c.piece as usize;
+                let name = region.string(region.piece_name()[piece]);
+                let number = region.string(region.piece_ref()[piece]);
+                PlacedPoint {
+                    lat: c.at.lat(),
+                    lon: c.at.lon(),
+                    offset_m: (c.offset_m * 10.0).round() / 10.0,
+                    road: if name.is_empty() { number } else { name }.to_owned(),
+                }
+            })
+            .collect()
+    }
+
+    fn point_warnings(
+        &self,
+        tour: &Tour,
+        raw: &[Point],
+        snapped: &[Option<Snapped>],
+        placed: &[PlacedPoint],
+        warnings: &mut Vec<Warning>,
+    ) {
+        for (i, snapped) in snapped.iter().enumerate() {
+            let Some(snapped) = snapped else { continue };
+            let name = label(tour, i);
+            let mut warn = |kind: &str, text: String| {
+                warnings.push(Warning {
+                    kind: kind.into(),
+                    text,
+                    leg: None,
+                    point: Some(i as u32),
+                    at: Some([raw[i].lat(), raw[i].lon()]),
+                    km: None,
+                });
+            };
+            if snapped.candidates.is_empty() && snapped.closed.is_none() {
+                warn("off_map", self.off_map(&name, raw[i]));
+                continue;
+            }
+            if let Some(closed) = snapped.closed {
+                let road = self.road_name(closed);
+                let instead = match placed[i].offset_m {
+                    m if snapped.candidates.is_empty() || m == 0.0 => {
+                        "There is no other road near.".to_owned()
+                    }
+                    m => format!("The line uses the next road, {} away.", metres(m)),
+                };
+                warn(
+                    "closed_road",
+                    format!(
+                        "{} lies on {road}, which is closed to motorcycles. {instead}",
+                        capital(&name)
+                    ),
+                );
+            } else if placed[i].offset_m > FAR_M {
+                let away = metres(placed[i].offset_m);
+                warn(
+                    "far_from_road",
+                    format!(
+                        "{} lies {away} from the nearest road a motorcycle may ride; the line \
+                         goes there. Draw a leg by hand to go to the point itself.",
+                        capital(&name)
+                    ),
+                );
+            }
+        }
+    }
+
+    fn road_name(&self, piece: u32) -> String {
+        let region = self.region();
+        let p = piece as usize;
+        let [name, number] =
+            [region.piece_name()[p], region.piece_ref()[p]].map(|s| region.string(s));
+        match (name, number) {
+            ("", "") => "a road".to_owned(),
+            ("", number) => number.to_owned(),
+            (name, _) => name.to_owned(),
+        }
+    }
+
+    fn off_map(&self, name: &str, at: Point) -> String {
+        let meta = self.region().meta();
+        let [west, south, east, north] = meta.bounds_deg;
+        let inside =
+            |lat: f64, lon: f64| lat >= south && lat <= north && lon >= west && lon <= east;
+        let (lat, lon) = (at.lat(), at.lon());
+        let name = capital(name);
+        if inside(lat, lon) {
+            return format!(
+                "{name} has no road a motorcycle may ride within 2 km. Move it, or draw the legs \
+                 by hand."
+            );
+        }
+        let edge = Point::from_degrees(lat.clamp(south, north), lon.clamp(west, east));
+        let away_km = edge.map_or(0.0, |e| distance_m(at, e)) / 1000.0;
+        let ns = if lat > north {
+            "north"
+        } else if lat < south {
+            "south"
+        } else {
+            ""
+        };
+        let ew = if lon > east {
+            "east"
+        } else if lon < west {
+            "west"
+        } else {
+            ""
+        };
+        let dash = if ns.is_empty() || ew.is_empty() {
+            ""
+        } else {
+            "-"
+        };
+        let mut text = format!(
+            "{name} is off the map: {away_km:.0} km {ns}{dash}{ew} of the region {}.",
+            meta.name
+        );
+        text += &if inside(lon, lat) {
+            format!(
+                " Latitude and longitude look exchanged: {lon:.4}, {lat:.4} would lie on the map."
+            )
+        } else {
+            " Move it, or import an extract that covers it.".to_owned()
+        };
+        text
+    }
+
+    fn spur_warnings(&self, tour: &Tour, legs: &[Built], warnings: &mut Vec<Warning>) {
+        let region = self.region();
+        let mut start_m = 0.0;
+        for (i, pair) in legs.windows(2).enumerate() {
+            start_m += pair[0].line.sums.length_m;
+            let via = i + 1;
+            let (come, go) = (&pair[0].line.states, &pair[1].line.states);
+            let (Some(&last), Some(&first)) = (come.last(), go.first()) else {
+                continue;
+            };
+            if tour.points[via].kind == PointKind::Stop || last != first {
+                continue;
+            }
+            let back = self.edge(first).reversed();
+            let Some(turned) = go.iter().position(|&s| self.edge(s) == back) else {
+                continue;
+            };
+            // Both ways over the via's own edge as far as it was ridden to the via, and over as
+            // many edges before it as are ridden back.
+            let line = &pair[0].line.line;
+            let common = come
+                .iter()
+                .rev()
+                .skip(1)
+                .zip(&go[turned + 1..])
+                .take_while(|&(&a, &b)| self.edge(a) == self.edge(b).reversed())
+                .map(|(&a, _)| region.length_m(self.edge(a).piece()))
+                .sum::<f64>();
+            let own = region.length_m(self.edge(first).piece());
+            let spur_m = (common + own).min(pair[0].line.sums.length_m);
+            if spur_m < SPUR_M {
+                continue;
+            }
+            let at = line
+                .lat
+                .last()
+                .zip(line.lon.last())
+                .map(|(&lat, &lon)| [lat, lon]);
+            warnings.push(Warning {
+                kind: "spur".into(),
+                text: format!(
+                    "The line rides about {} to {} and comes back the same way. Move the via onto \
+                     the road you mean, or make it a stop.",
+                    metres(spur_m),
+                    label(tour, via)
+                ),
+                leg: None,
+                point: Some(via as u32),
+                at,
+                km: Some(start_m / 1000.0),
+            });
+        }
+    }
+}
+
+/// Whether a point has to lie on a road: it ends a road leg, or stands alone.
+fn on_road(tour: &Tour, i: usize) -> bool {
+    let road = |p: Option<&crate::document::TourPoint>| p.is_some_and(|p| p.leg == LegKind::Road);
+    (i > 0 && road(tour.points.get(i))) || road(tour.points.get(i + 1)) || tour.points.len() == 1
+}
+
+/// The beginning of a straight or drawn leg: the road's place, then the point itself if it was
+/// drawn to and lies aside.
+fn reach(candidate: Option<&Candidate>, raw: Point, kind: LegKind) -> Vec<Point> {
+    match candidate {
+        None => vec![raw],
+        Some(c) if kind == LegKind::Free && c.offset_m > 5.0 => vec![c.at, raw],
+        Some(c) => vec![c.at],
+    }
+}
+
+fn label(tour: &Tour, i: usize) -> String {
+    let kind = match tour.points[i].kind {
+        PointKind::Stop => "stop",
+        PointKind::Via => "via",
+    };
+    match tour.points[i].name.as_str() {
+        "" => format!("{kind} {}", i + 1),
+        name => format!("{kind} {} ({name})", i + 1),
+    }
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters
+        .next()
+        .map_or(String::new(), |c| c.to_uppercase().chain(letters).collect())
+}
+
+fn check(tour: &Tour) -> Result<(Taste, Vec<Point>), PlanError> {
+    if tour.format != FORMAT {
+        return Err(PlanError::Format {
+            found: tour.format.clone(),
+        });
+    }
+    let taste = Taste::named(&tour.taste).ok_or_else(|| PlanError::UnknownTaste {
+        name: tour.taste.clone(),
+    })?;
+    let drawn = tour.points.iter().map(|p| p.drawn.len()).sum();
+    for (what, count, most) in [
+        ("points", tour.points.len(), MAX_POINTS),
+        ("drawn points", drawn, MAX_DRAWN),
+    ] {
+        if count > most {
+            return Err(PlanError::TooMany { what, count, most });
+        }
+    }
+    let mut raw = Vec::with_capacity(tour.points.len());
+    for (point, p) in tour.points.iter().enumerate() {
+        let drawn = p
+            .drawn
+            .iter()
+            .all(|&[lat, lon]| Point::from_degrees(lat, lon).is_some());
+        match Point::from_degrees(p.lat, p.lon) {
+            Some(at) if drawn => raw.push(at),
+            _ => return Err(PlanError::BadPoint { point }),
+        }
+    }
+    Ok((taste, raw))
+}
+
+fn leg_warnings(legs: &[Built], total: &Sums, warnings: &mut Vec<Warning>) {
+    let mut start_m = 0.0;
+    for (i, leg) in legs.iter().enumerate() {
+        let mut warn = |kind: &str, text: &str, at, m: f64| {
+            warnings.push(Warning {
+                kind: kind.into(),
+                text: text.into(),
+                leg: Some(i as u32),
+                point: None,
+                at: Some(at),
+                km: Some((start_m + m) / 1000.0),
+            });
+        };
+        if let Some(trouble) = &leg.trouble {
+            let at = leg.line.line.lat.first().zip(leg.line.line.lon.first());
+            warn(
+                "unreachable",
+                trouble,
+                at.map_or([0.0; 2], |(&lat, &lon)| [lat, lon]),
+                0.0,
+            );
+        }
+        for note in &leg.line.notes {
+            warn(note.kind, &note.text, note.at, note.from_m);
+        }
+        start_m += leg.line.sums.length_m;
+    }
+    let road_m = total.paved_m + total.unpaved_m + total.unknown_surface_m;
+    if total.unknown_surface_m > 1000.0 && total.unknown_surface_m > 0.1 * road_m {
+        warnings.push(Warning {
+            kind: "unknown_surface".into(),
+            text: format!(
+                "For {} of the roads, {:.0} %, the map does not say what the surface is: some of \
+                 it may be unpaved.",
+                metres(total.unknown_surface_m),
+                100.0 * total.unknown_surface_m / road_m
+            ),
+            leg: None,
+            point: None,
+            at: None,
+            km: None,
+        });
+    }
+}
+
+/// Days with their sums and clock, and the sums of every leg.
+fn days(tour: &Tour, legs: &[Built]) -> Result<(Vec<Day>, Vec<Sums>), PlanError> {
+    let mut leg_sums = Vec::with_capacity(legs.len());
+    let mut days = Vec::new();
+    let count = tour.points.len();
+    let mut depart = tour.depart.as_deref().map(date_time).transpose()?;
+    let mut first = 0;
+    while first < count {
+        let ends = |i: &usize| tour.points[*i].ends_day && tour.points[*i].kind == PointKind::Stop;
+        let last = (first + 1..count).find(ends).unwrap_or(count - 1);
+        let mut climb = Climb::default();
+        let mut sums = Sums::default();
+        let mut highest_m: Option<f32> = None;
+        for leg in &legs[first..last] {
+            let (climb_m, descent_m) = climb.over(&leg.line.line);
+            let leg = Sums {
+                climb_m,
+                descent_m,
+                ..leg.line.sums.clone()
+            };
+            sums.add(&leg);
+            leg_sums.push(leg);
+        }
+        for leg in &legs[first..last] {
+            let top = leg
+                .line
+                .line
+                .height_m
+                .iter()
+                .flatten()
+                .copied()
+                .max_by(f32::total_cmp);
+            highest_m = highest_m.into_iter().chain(top).max_by(f32::total_cmp);
+        }
+        let dwell_min = tour.points[first..=last]
+            .iter()
+            .skip(1)
+            .rev()
+            .skip(1)
+            .map(|p| p.dwell_min)
+            .sum();
+        let arrive = depart.and_then(|d| {
+            let seconds = sums.riding_s + f64::from(dwell_min) * 60.0;
+            d.checked_add_signed(TimeDelta::try_seconds(seconds.round() as i64)?)
+        });
+        let stamp = |t: NaiveDateTime| t.format("%Y-%m-%dT%H:%M").to_string();
+        days.push(Day {
+            first_point: first as u32,
+            last_point: last as u32,
+            sums,
+            dwell_min,
+            depart: depart.map(stamp),
+            arrive: arrive.map(stamp),
+            highest_m,
+        });
+        if last + 1 >= count {
+            break;
+        }
+        let clock = tour.points[last]
+            .next_depart
+            .as_deref()
+            .map(time)
+            .transpose()?;
+        depart = depart.zip(arrive).and_then(|(depart, arrive)| {
+            let clock = clock.unwrap_or(depart.time());
+            let mut next = depart
+                .date()
+                .checked_add_days(Days::new(1))?
+                .and_time(clock);
+            if next < arrive {
+                next = arrive.date().and_time(clock);
+            }
+            if next < arrive {
+                next.checked_add_days(Days::new(1))
+            } else {
+                Some(next)
+            }
+        });
+        first = last;
+    }
+    Ok((days, leg_sums))
+}
+
+fn date_time(text: &str) -> Result<NaiveDateTime, PlanError> {
+    let bad = || PlanError::BadTime { text: text.into() };
+    let (date, clock) = text.split_once('T').ok_or_else(bad)?;
+    let date = NaiveDate::parse_from_str(date, "%Y-%m-%d").map_err(|_| bad())?;
+    Ok(date.and_time(time(clock)?))
+}
+
+fn time(text: &str) -> Result<NaiveTime, PlanError> {
+    ["%H:%M", "%H:%M:%S"]
+        .iter()
+        .find_map(|form| NaiveTime::parse_from_str(text, form).ok())
+        .ok_or_else(|| PlanError::BadTime { text: text.into() })
+}
+
+/// Climb and descent by a reference level that follows the profile in steps.
+#[derive(Default)]
+struct Climb {
+    level_m: Option<f64>,
+}
+
+impl Climb {
+    fn over(&mut self, line: &Line) -> (f64, f64) {
+        let (mut climb_m, mut descent_m) = (0.0, 0.0);
+        for &height in line.height_m.iter().flatten() {
+            let height = f64::from(height);
+            let level = *self.level_m.get_or_insert(height);
+            if height - level >= CLIMB_STEP_M {
+                climb_m += height - level;
+            } else if level - height >= CLIMB_STEP_M {
+                descent_m += level - height;
+            } else {
+                continue;
+            }
+            self.level_m = Some(height);
+        }
+        (climb_m, descent_m)
+    }
+}
+
+impl Sums {
+    fn add(&mut self, other: &Sums) {
+        self.length_m += other.length_m;
+        self.riding_s += other.riding_s;
+        self.climb_m += other.climb_m;
+        self.descent_m += other.descent_m;
+        self.paved_m += other.paved_m;
+        self.unpaved_m += other.unpaved_m;
+        self.unknown_surface_m += other.unknown_surface_m;
+        self.free_m += other.free_m;
+        self.ferry_m += other.ferry_m;
+    }
+}

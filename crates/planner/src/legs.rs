@@ -1,0 +1,317 @@
+//! Choosing the way through all points at once.
+//!
+//! Between two points stands a table: the cost from every way of leaving the first (a candidate
+//! road and direction) to every way of arriving at the second. A rider leaves a stop in either
+//! direction, and a via in the direction of arrival; the cheapest sequence of arrivals over all
+//! points is found layer by layer. Tables and lines are kept, so that moving one point works out
+//! only the two legs beside it.
+
+use std::sync::{Arc, Mutex};
+
+use region::Edge;
+use shortest_paths::{End, INFINITY};
+use xxhash_rust::xxh3::xxh3_128;
+
+use crate::cost::{Taste, Weighing, arcs};
+use crate::line::LegLine;
+use crate::recent::Recent;
+use crate::snap::{Candidate, rideable};
+use crate::{Planner, lock};
+
+/// On a road, in a direction: a state of the turn graph and the share of its edge ridden.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Stance {
+    /// Which candidate of the point this is.
+    pub candidate: usize,
+    pub state: u32,
+    pub share: f64,
+}
+
+/// A point a road leg begins or ends at.
+pub(crate) struct Place<'a> {
+    pub candidates: &'a [Candidate],
+    pub is_stop: bool,
+}
+
+/// A found road leg: states from the first edge to the last, both ridden in part.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Way {
+    pub states: Vec<u32>,
+    pub from_share: f64,
+    pub to_share: f64,
+}
+
+/// A leg of a chain: its two ends and its line, if there is a way.
+#[derive(Clone)]
+pub(crate) struct RoadLeg {
+    pub from: Stance,
+    pub to: Stance,
+    pub line: Arc<LegLine>,
+}
+
+/// Tables and lines worked out lately.
+pub(crate) struct Kept {
+    tables: Mutex<Recent<u128, Arc<Vec<u32>>>>,
+    lines: Mutex<Recent<u128, Arc<LegLine>>>,
+}
+
+impl Default for Kept {
+    fn default() -> Self {
+        // Weighed in table cells and in vertices: some 8 MB and 80 MB at most.
+        Kept {
+            tables: Mutex::new(Recent::new(1_000_000)),
+            lines: Mutex::new(Recent::new(1_000_000)),
+        }
+    }
+}
+
+/// Cheapest known way of arriving: cost so far, and the departure it came from.
+#[derive(Clone, Copy)]
+struct Reached {
+    cost: u64,
+    before: usize,
+}
+
+const NEVER: u64 = u64::MAX;
+
+impl Planner {
+    /// Routes a chain of places; one entry a leg, `None` where no way leads from place to place
+    /// (the next leg then starts afresh).
+    pub(crate) fn route(&self, weighing: &Weighing, places: &[Place]) -> Vec<Option<RoadLeg>> {
+        let mut legs = vec![None; places.len().saturating_sub(1)];
+        let mut first = 0;
+        while first + 1 < places.len() {
+            let last = self.route_unbroken(weighing, places, first, &mut legs);
+            first = last.max(first + 1);
+        }
+        legs
+    }
+
+    /// Routes from `first` as far as there is a way, and returns where that ends.
+    fn route_unbroken(
+        &self,
+        weighing: &Weighing,
+        places: &[Place],
+        first: usize,
+        legs: &mut [Option<RoadLeg>],
+    ) -> usize {
+        let aside = |place: &Place, stance: &Stance| {
+            let worse_m = place
+                .candidates
+                .get(stance.candidate)
+                .map_or(0.0, |c| c.worse_m);
+            (worse_m * weighing.per_m_aside()) as u64
+        };
+        let mut leaving = self.stances(&places[first], false);
+        let mut cost: Vec<u64> = leaving.iter().map(|s| aside(&places[first], s)).collect();
+        // Per leg: departures with the arrival each continues, arrivals with how they were reached.
+        let mut layers: Vec<(Vec<Stance>, Vec<usize>, Vec<Stance>, Vec<Reached>)> = Vec::new();
+        let mut continued: Vec<usize> = vec![usize::MAX; leaving.len()];
+        for place in &places[first + 1..] {
+            let arriving = self.stances(place, true);
+            let table = self.table(weighing, &leaving, &arriving);
+            let reached: Vec<Reached> = (0..arriving.len())
+                .map(|t| {
+                    let through = |s: usize| match table[s * arriving.len() + t] {
+                        INFINITY => NEVER,
+                        leg => cost[s].saturating_add(u64::from(leg)),
+                    };
+                    let best = (0..leaving.len()).map(|s| (through(s), s)).min();
+                    let (cost, before) = best.unwrap_or((NEVER, 0));
+                    Reached {
+                        cost: cost.saturating_add(aside(place, &arriving[t])),
+                        before,
+                    }
+                })
+                .collect();
+            if reached.iter().all(|r| r.cost == NEVER) {
+                break;
+            }
+            let (next, next_continued) = match place.is_stop {
+                true => self.leave_stop(weighing, place, &arriving, &reached),
+                false => (arriving.clone(), (0..arriving.len()).collect()),
+            };
+            cost = next_continued
+                .iter()
+                .zip(&next)
+                .map(|(&a, s)| match reached.get(a) {
+                    Some(r) if r.cost == NEVER => NEVER,
+                    Some(r) => r.cost + self.turning_round(weighing, &arriving[a], s),
+                    None => NEVER,
+                })
+                .collect();
+            layers.push((leaving, continued, arriving, reached));
+            (leaving, continued) = (next, next_continued);
+        }
+        let last = first + layers.len();
+        let mut end = layers.last().and_then(|(_, _, _, reached)| {
+            (0..reached.len()).min_by_key(|&t| (reached[t].cost, t))
+        });
+        for (leg, (leaving, continued, arriving, reached)) in layers.iter().enumerate().rev() {
+            let Some(t) = end else { break };
+            let s = reached[t].before;
+            let (from, to) = (leaving[s], arriving[t]);
+            let line = self.line_between(weighing, from, to);
+            legs[first + leg] = line.map(|line| RoadLeg { from, to, line });
+            end = Some(continued[s]);
+        }
+        last
+    }
+
+    /// Every direction of every candidate. One arrives in a state that may remember the roads
+    /// before; one sets out in the plain one.
+    fn stances(&self, place: &Place, arriving: bool) -> Vec<Stance> {
+        let mut stances = Vec::new();
+        for (candidate, c) in place.candidates.iter().enumerate() {
+            for edge in rideable(self.region(), c.piece) {
+                let share = if edge.is_backward() {
+                    1.0 - c.share
+                } else {
+                    c.share
+                };
+                stances.push(Stance {
+                    candidate,
+                    state: edge.0,
+                    share,
+                });
+                for &state in self
+                    .copies
+                    .get(&edge.0)
+                    .filter(|_| arriving)
+                    .into_iter()
+                    .flatten()
+                {
+                    stances.push(Stance {
+                        candidate,
+                        state,
+                        share,
+                    });
+                }
+            }
+        }
+        stances
+    }
+
+    /// From a stop one goes on from the same candidate either way.
+    fn leave_stop(
+        &self,
+        weighing: &Weighing,
+        place: &Place,
+        arriving: &[Stance],
+        reached: &[Reached],
+    ) -> (Vec<Stance>, Vec<usize>) {
+        let leaving = self.stances(place, false);
+        let from = |s: &Stance| {
+            (0..arriving.len())
+                .filter(|&t| arriving[t].candidate == s.candidate)
+                .min_by_key(|&t| {
+                    let turning = self.turning_round(weighing, &arriving[t], s);
+                    (reached[t].cost.saturating_add(turning), t)
+                })
+                .unwrap_or(usize::MAX)
+        };
+        let continued = leaving.iter().map(from).collect();
+        (leaving, continued)
+    }
+
+    fn turning_round(&self, weighing: &Weighing, arrived: &Stance, leaving: &Stance) -> u64 {
+        let turns = self.edge(arrived.state) != self.edge(leaving.state);
+        if turns {
+            u64::from(weighing.turn_round())
+        } else {
+            0
+        }
+    }
+
+    pub(crate) fn edge(&self, state: u32) -> Edge {
+        Edge(self.region().state_edge()[state as usize])
+    }
+
+    /// Where a search begins that sets out from a stance: past the rest of its edge.
+    fn sources(&self, weighing: &Weighing, from: &Stance) -> Vec<End> {
+        let region = self.region();
+        let rest = weighing.part(self.edge(from.state), 1.0 - from.share);
+        arcs(region, from.state)
+            .map(|arc| {
+                let turn = weighing.turn(region, from.state, arc);
+                (region.turn_head()[arc as usize], rest.saturating_add(turn))
+            })
+            .collect()
+    }
+
+    /// Where a search ends that arrives in a stance: at the start of its edge.
+    fn targets(&self, weighing: &Weighing, to: &Stance) -> Vec<End> {
+        vec![(to.state, weighing.part(self.edge(to.state), to.share))]
+    }
+
+    /// Cost of riding on along one edge, if the second stance lies ahead of the first on it.
+    fn along(&self, weighing: &Weighing, from: &Stance, to: &Stance) -> Option<u32> {
+        (from.state == to.state && to.share >= from.share)
+            .then(|| weighing.part(self.edge(from.state), to.share - from.share))
+    }
+
+    fn table(&self, weighing: &Weighing, from: &[Stance], to: &[Stance]) -> Arc<Vec<u32>> {
+        let key = key(weighing.taste, from, to);
+        if let Some(table) = lock(&self.legs.tables).get(key) {
+            return table;
+        }
+        let sources: Vec<Vec<End>> = from.iter().map(|s| self.sources(weighing, s)).collect();
+        let targets: Vec<Vec<End>> = to.iter().map(|t| self.targets(weighing, t)).collect();
+        let mut table =
+            self.with_query(|q| q.table(&self.graph, &weighing.metric, &sources, &targets));
+        for (s, from) in from.iter().enumerate() {
+            for (t, to) in to.iter().enumerate() {
+                if let Some(along) = self.along(weighing, from, to) {
+                    let cell = &mut table[s * targets.len() + t];
+                    *cell = along.min(*cell);
+                }
+            }
+        }
+        let table = Arc::new(table);
+        lock(&self.legs.tables).put(key, table.clone(), 8 + table.len());
+        table
+    }
+
+    fn line_between(&self, w: &Weighing, from: Stance, to: Stance) -> Option<Arc<LegLine>> {
+        let key = key(w.taste, &[from], &[to]);
+        if let Some(line) = lock(&self.legs.lines).get(key) {
+            return Some(line);
+        }
+        let line = Arc::new(LegLine::new(self, &self.way(w, from, to)?));
+        lock(&self.legs.lines).put(key, line.clone(), 16 + line.line.lat.len());
+        Some(line)
+    }
+
+    /// The cheapest way from one stance to another.
+    fn way(&self, weighing: &Weighing, from: Stance, to: Stance) -> Option<Way> {
+        let (sources, targets) = (self.sources(weighing, &from), self.targets(weighing, &to));
+        let found = self.with_query(|q| q.run(&self.graph, &weighing.metric, &sources, &targets));
+        let along = self.along(weighing, &from, &to).filter(|&a| a < INFINITY);
+        let mut states = vec![from.state];
+        match (found, along) {
+            (Some(found), along) if along.is_none_or(|a| found.cost < a) => {
+                states.extend(found.nodes);
+            }
+            (_, None) => return None,
+            (_, Some(_)) => {}
+        }
+        Some(Way {
+            states,
+            from_share: from.share,
+            to_share: to.share,
+        })
+    }
+}
+
+/// A key of everything a table or a line depends on.
+fn key(taste: Taste, from: &[Stance], to: &[Stance]) -> u128 {
+    let mut bytes = vec![taste as u8];
+    for side in [from, to] {
+        bytes.extend((side.len() as u32).to_le_bytes());
+        for s in side {
+            bytes.extend(s.state.to_le_bytes());
+            bytes.extend(s.share.to_bits().to_le_bytes());
+        }
+    }
+    xxh3_128(&bytes)
+}
