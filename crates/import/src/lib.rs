@@ -6,4 +6,5 @@
 //! ```
 
 pub mod count;
+pub mod elevation;
 pub mod osm;
