@@ -37,11 +37,7 @@ pub fn plain_name(text: &str, max: usize, letters: Letters) -> String {
     let kept = |c: char| c.is_alphanumeric() || "-_.,'()+&/#".contains(c);
     let spaced: String = match letters {
         Letters::All => out.chars().filter(|c| !c.is_control()).collect(),
-        _ => out
-            .chars()
-            .filter(marks)
-            .map(|c| if kept(c) { c } else { ' ' })
-            .collect(),
+        _ => out.chars().map(|c| if kept(c) { c } else { ' ' }).collect(),
     };
     let joined = spaced.split_whitespace().collect::<Vec<_>>().join(" ");
     let cut: String = joined.chars().take(max).collect();
