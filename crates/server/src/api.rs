@@ -1,7 +1,6 @@
 //! The shapes that cross the wire, besides the documents and plans of `planner`.
 //!
-//! The page's types are made from these: with `TS_RS_EXPORT_DIR` set to the absolute path of
-//! `web/src/types` and `TS_RS_LARGE_INT=number`, run `cargo test -p server --features ts export`.
+//! The page's types in `web/src/types` are made from these: `cargo run -p xtask -- types`.
 
 use planner::document::Tour;
 use serde::{Deserialize, Serialize};
@@ -31,6 +30,7 @@ pub struct RegionInfo {
     /// Credit to be shown with the map.
     pub attribution: Option<String>,
     /// Size of the file.
+    #[cfg_attr(feature = "ts", ts(type = "number"))]
     pub bytes: u64,
     /// How much is in it.
     pub counts: RegionCounts,
@@ -78,46 +78,6 @@ pub struct FoundPlace {
     /// West, south, east, north, degrees, of something long or wide.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub bounds_deg: Option<[f64; 4]>,
-}
-
-/// The road nearest to a place.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
-pub struct NearRoad {
-    /// Name, may be empty.
-    pub name: String,
-    /// Number, may be empty.
-    pub number: String,
-    /// Kind of road, snake case.
-    pub class: String,
-    /// Surface, snake case.
-    pub surface: String,
-    /// Access, snake case.
-    pub access: String,
-    /// Speed limit; `null` unknown or none.
-    pub limit_kmh: Option<u32>,
-    /// Bend rate, degrees per kilometre.
-    pub bend_deg_per_km: f32,
-    /// OSM way id.
-    pub way: u64,
-    /// Conditional tags, `[key, value]`.
-    pub conditions: Vec<[String; 2]>,
-    /// Nearest point of the road, degrees north.
-    pub lat: f64,
-    /// Nearest point of the road, degrees east.
-    pub lon: f64,
-    /// Metres from the place asked for.
-    pub offset_m: f64,
-}
-
-/// A taste to choose from.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
-pub struct Taste {
-    /// Its name, as in a tour.
-    pub name: String,
-    /// What it does, one sentence.
-    pub text: String,
 }
 
 /// Body of `POST /api/plan`.
