@@ -5,12 +5,14 @@
 //! map takes the same road through the importer as a real one.
 
 mod ascii;
+mod country;
 mod pbf;
 mod relief;
 mod world;
 mod xml;
 
 pub use ascii::{Sketch, SketchError, ascii};
+pub use country::{Country, CountryError};
 pub use relief::{Plane, Relief};
 pub use world::{
     DATA_TIMESTAMP_S, Member, MemberKind, Node, Relation, Tags, Way, World, WriteError,

@@ -98,6 +98,26 @@ impl Relief {
         }
     }
 
+    /// A grid whose heights are known: `columns * rows` of them, row by row from the south-west.
+    pub(crate) fn from_posts(
+        plane: Plane,
+        (west_m, south_m): (f64, f64),
+        step_m: f64,
+        (columns, rows): (usize, usize),
+        heights_m: Vec<f32>,
+    ) -> Self {
+        debug_assert_eq!(heights_m.len(), columns * rows);
+        Self {
+            plane,
+            west_m,
+            south_m,
+            step_m,
+            columns,
+            rows,
+            heights_m,
+        }
+    }
+
     /// The plane in which the grid lies.
     pub fn plane(&self) -> Plane {
         self.plane
