@@ -330,57 +330,71 @@ impl Planner {
     }
 
     fn spur_warnings(&self, tour: &Tour, legs: &[Built], warnings: &mut Vec<Warning>) {
-        let region = self.region();
         let mut start_m = 0.0;
         for (i, pair) in legs.windows(2).enumerate() {
             start_m += pair[0].line.sums.length_m;
             let via = i + 1;
-            let (come, go) = (&pair[0].line.states, &pair[1].line.states);
-            let (Some(&last), Some(&first)) = (come.last(), go.first()) else {
-                continue;
-            };
-            if tour.points[via].kind == PointKind::Stop || last != first {
+            if tour.points[via].kind == PointKind::Stop {
                 continue;
             }
-            let back = self.edge(first).reversed();
-            let Some(turned) = go.iter().position(|&s| self.edge(s) == back) else {
-                continue;
-            };
-            // Both ways over the via's own edge as far as it was ridden to the via, and over as
-            // many edges before it as are ridden back.
-            let line = &pair[0].line.line;
-            let common = come
-                .iter()
-                .rev()
-                .skip(1)
-                .zip(&go[turned + 1..])
-                .take_while(|&(&a, &b)| self.edge(a) == self.edge(b).reversed())
-                .map(|(&a, _)| region.length_m(self.edge(a).piece()))
-                .sum::<f64>();
-            let own = region.length_m(self.edge(first).piece());
-            let spur_m = (common + own).min(pair[0].line.sums.length_m);
-            if spur_m < SPUR_M {
-                continue;
-            }
-            let at = line
-                .lat
-                .last()
-                .zip(line.lon.last())
-                .map(|(&lat, &lon)| [lat, lon]);
-            warnings.push(Warning {
-                kind: "spur".into(),
-                text: format!(
-                    "The line rides about {} to {} and comes back the same way. Move the via onto \
-                     the road you mean, or make it a stop.",
-                    metres(spur_m),
-                    label(tour, via)
+            let name = label(tour, via);
+            let (kind, text) = match self.back_and_forth_m(&pair[0].line, &pair[1].line) {
+                Some(0.0) => (
+                    "turn_round",
+                    format!(
+                        "No permitted way leads on from {name}: the line turns round there. Move \
+                         the via, or make it a stop."
+                    ),
                 ),
+                Some(length_m) if length_m >= SPUR_M => (
+                    "spur",
+                    format!(
+                        "The line rides about {} to {name} and comes back the same way. Move the \
+                         via onto the road you mean, or make it a stop.",
+                        metres(length_m)
+                    ),
+                ),
+                _ => continue,
+            };
+            let line = &pair[1].line.line;
+            warnings.push(Warning {
+                kind: kind.into(),
+                text,
                 leg: None,
                 point: Some(via as u32),
-                at,
+                at: line
+                    .lat
+                    .first()
+                    .zip(line.lon.first())
+                    .map(|(&lat, &lon)| [lat, lon]),
                 km: Some(start_m / 1000.0),
             });
         }
+    }
+
+    /// Metres that lead to a via and are ridden back again after it; 0 if the line turns round at
+    /// the via itself.
+    fn back_and_forth_m(&self, come: &LegLine, go: &LegLine) -> Option<f64> {
+        let (last, first) = (
+            self.edge(*come.states.last()?),
+            self.edge(*go.states.first()?),
+        );
+        if last == first.reversed() {
+            return Some(0.0);
+        }
+        let back = go
+            .states
+            .iter()
+            .position(|&s| self.edge(s) == first.reversed())?;
+        // The via's own edge, and as many before it as are ridden back.
+        let before = come.states.iter().rev().skip(1).zip(&go.states[back + 1..]);
+        let common_m: f64 = before
+            .map(|(&a, &b)| (self.edge(a), self.edge(b)))
+            .take_while(|&(a, b)| a == b.reversed())
+            .map(|(a, _)| self.region().length_m(a.piece()))
+            .sum();
+        let own_m = self.region().length_m(first.piece());
+        Some((common_m + own_m).min(come.sums.length_m))
     }
 }
 

@@ -72,11 +72,22 @@ struct Reached {
     before: usize,
 }
 
+/// One leg of the layered search.
+struct Layer {
+    /// Ways of setting out, and the arrival at the same point that each continues.
+    leaving: Vec<Stance>,
+    continued: Vec<usize>,
+    /// Ways of arriving, and how each is reached.
+    arriving: Vec<Stance>,
+    reached: Vec<Reached>,
+}
+
 const NEVER: u64 = u64::MAX;
 
 impl Planner {
-    /// Routes a chain of places; one entry a leg, `None` where no way leads from place to place
-    /// (the next leg then starts afresh).
+    /// Routes a chain of places; one entry a leg, `None` where no way leads from place to place.
+    /// Where nothing leads on from the arrivals at a via, the next leg starts afresh, in either
+    /// direction: that is turning round for want of a way, and the plan says so.
     pub(crate) fn route(&self, weighing: &Weighing, places: &[Place]) -> Vec<Option<RoadLeg>> {
         let mut legs = vec![None; places.len().saturating_sub(1)];
         let mut first = 0;
@@ -104,8 +115,7 @@ impl Planner {
         };
         let mut leaving = self.stances(&places[first], false);
         let mut cost: Vec<u64> = leaving.iter().map(|s| aside(&places[first], s)).collect();
-        // Per leg: departures with the arrival each continues, arrivals with how they were reached.
-        let mut layers: Vec<(Vec<Stance>, Vec<usize>, Vec<Stance>, Vec<Reached>)> = Vec::new();
+        let mut layers: Vec<Layer> = Vec::new();
         let mut continued: Vec<usize> = vec![usize::MAX; leaving.len()];
         for place in &places[first + 1..] {
             let arriving = self.stances(place, true);
@@ -140,20 +150,25 @@ impl Planner {
                     None => NEVER,
                 })
                 .collect();
-            layers.push((leaving, continued, arriving, reached));
+            layers.push(Layer {
+                leaving,
+                continued,
+                arriving,
+                reached,
+            });
             (leaving, continued) = (next, next_continued);
         }
         let last = first + layers.len();
-        let mut end = layers.last().and_then(|(_, _, _, reached)| {
-            (0..reached.len()).min_by_key(|&t| (reached[t].cost, t))
-        });
-        for (leg, (leaving, continued, arriving, reached)) in layers.iter().enumerate().rev() {
+        let mut end = layers
+            .last()
+            .and_then(|l| (0..l.reached.len()).min_by_key(|&t| (l.reached[t].cost, t)));
+        for (leg, layer) in layers.iter().enumerate().rev() {
             let Some(t) = end else { break };
-            let s = reached[t].before;
-            let (from, to) = (leaving[s], arriving[t]);
+            let s = layer.reached[t].before;
+            let (from, to) = (layer.leaving[s], layer.arriving[t]);
             let line = self.line_between(weighing, from, to);
             legs[first + leg] = line.map(|line| RoadLeg { from, to, line });
-            end = Some(continued[s]);
+            end = Some(layer.continued[s]);
         }
         last
     }
