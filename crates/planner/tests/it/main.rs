@@ -1,4 +1,10 @@
 //! All integration tests of the crate in one binary.
 
 mod files_gpx;
+mod files_other;
 mod files_write;
+mod legs;
+mod map;
+mod plans;
+mod snapping;
+mod speeds;
