@@ -43,6 +43,19 @@ pub struct Tag<'a> {
     start: BytesStart<'a>,
     /// In the vocabulary of the outermost element, so not an extension.
     pub home: bool,
+    /// Whether its vocabulary has a name; an undeclared prefix gives none.
+    pub space: Space,
+}
+
+/// What is known about the namespace of an element.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Space {
+    /// It has one.
+    Named,
+    /// It has none.
+    Absent,
+    /// Its prefix is declared nowhere.
+    Undeclared,
 }
 
 /// The namespace of the outermost element.
@@ -118,11 +131,6 @@ impl Tag<'_> {
         }
         Ok(all)
     }
-
-    /// Namespace of nothing but the tag's own text, for looking at what is written.
-    pub fn raw(&self) -> &str {
-        &self.start
-    }
 }
 
 impl<'a> Xml<'a> {
@@ -153,6 +161,12 @@ impl<'a> Xml<'a> {
                 _ => return Err(xml.broken("there is text before the first element")),
             }
         }
+    }
+
+    /// Refuses what the readers let pass: a bare `&`, `--` within comments.
+    pub fn be_strict(&mut self) {
+        self.reader.config_mut().allow_dangling_amp = false;
+        self.reader.config_mut().check_comments = true;
     }
 
     /// The next piece; `End` for ever once the document is over.
@@ -207,7 +221,12 @@ impl<'a> Xml<'a> {
             self.home = Home::of(&resolved);
         }
         let home = self.home.has(&resolved);
-        Ok(Tag { start, home })
+        let space = match resolved {
+            ResolveResult::Bound(_) => Space::Named,
+            ResolveResult::Unbound => Space::Absent,
+            ResolveResult::Unknown(_) => Space::Undeclared,
+        };
+        Ok(Tag { start, home, space })
     }
 
     fn reference(
@@ -251,11 +270,6 @@ impl<'a> Xml<'a> {
             }
         }
         Ok(clean(&text))
-    }
-
-    /// How many elements are open.
-    pub fn depth(&self) -> usize {
-        self.open.len()
     }
 
     /// Namespace of the outermost element.

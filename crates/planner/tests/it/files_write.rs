@@ -111,6 +111,31 @@ fn gpxpy_reads_what_is_written() {
     std::fs::remove_file(path).unwrap();
 }
 
+/// Another program's reader finds the same features and the same number of points.
+#[test]
+fn gdal_reads_what_is_written() {
+    let (tour, plan) = a_plan();
+    let ride = ride_of_plan(&tour, &plan, None);
+    let files = [
+        ("gdal.gpx", write_gpx(&ride)),
+        ("gdal.geojson", write_geojson(&ride)),
+        ("gdal.kml", write_kml(&ride)),
+    ];
+    for (name, bytes) in files {
+        let (path, text) = write_to_temp(name, &bytes);
+        let Some((read, said)) = run("ogrinfo", &["-ro", "-al", &text]) else {
+            return;
+        };
+        assert!(read, "{said}");
+        let track = said
+            .lines()
+            .find(|l| l.contains("MULTILINESTRING") && l.contains('('));
+        // Segments of 7 and 3 points: 6 + 2 commas between points, 1 between segments.
+        assert_eq!(track.expect("no track").matches(',').count(), 9, "{said}");
+        std::fs::remove_file(path).unwrap();
+    }
+}
+
 fn a_plan() -> (Tour, Plan) {
     let point = |kind, lat, lon, name: &str| TourPoint {
         kind,
@@ -434,10 +459,15 @@ proptest! {
     fn gpx_read_back_is_the_same(ride in any_ride(0, true)) {
         prop_assert_eq!(read("x", &write_gpx(&ride)).unwrap(), ride);
     }
-}
 
-/// Used by the formats that follow.
-#[allow(dead_code)]
-fn others(ride: &Ride) -> [Vec<u8>; 2] {
-    [write_geojson(ride), write_kml(ride)]
+    #[test]
+    fn geojson_read_back_is_the_same(mut ride in any_ride(2, true)) {
+        ride.routes.retain(|r| !r.points.is_empty());
+        prop_assert_eq!(read("x", &write_geojson(&ride)).unwrap(), ride);
+    }
+
+    #[test]
+    fn kml_read_back_is_the_same(ride in any_ride(2, false)) {
+        prop_assert_eq!(read("x", &write_kml(&ride)).unwrap(), ride);
+    }
 }

@@ -1,5 +1,6 @@
 //! All integration tests of the crate in one binary.
 
+mod files_check;
 mod files_gpx;
 mod files_other;
 mod files_write;
