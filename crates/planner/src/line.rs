@@ -15,8 +15,10 @@ use crate::plan::{Line, Run, Sums};
 use crate::snap::word;
 use crate::speed::{FERRY_WAIT_S, FREE_KMH, turn_s};
 
-/// Vertices of a drawn leg are set at least this densely where there are heights, metres.
+/// Vertices of a drawn leg are set this densely where there are heights, metres; some thousand
+/// vertices at most are added.
 const DRAWN_STEP_M: f64 = 100.0;
+const DRAWN_STEPS: f64 = 1000.0;
 /// Bend rates this far apart make separate runs, deg/km.
 const BEND_STEP: u16 = 60;
 
@@ -96,17 +98,17 @@ impl LegLine {
     /// A line drawn by hand through `points`, or straight where no road was found.
     pub fn drawn(region: &Region, points: &[Point], kind: LegKind) -> Self {
         let mut build = Builder::default();
-        let step_m = if region.meta().heights.is_some() {
-            DRAWN_STEP_M
-        } else {
-            f64::INFINITY
+        let whole_m: f64 = points.windows(2).map(|w| distance_m(w[0], w[1])).sum();
+        let step_m = match region.meta().heights {
+            Some(_) => DRAWN_STEP_M.max(whole_m / DRAWN_STEPS),
+            None => f64::INFINITY,
         };
         if let Some(&first) = points.first() {
             build.vertex(first, ground_height_m(region, first));
         }
         for pair in points.windows(2) {
             let length_m = distance_m(pair[0], pair[1]);
-            let steps = (length_m / step_m).ceil().clamp(1.0, 1000.0);
+            let steps = (length_m / step_m).ceil().clamp(1.0, DRAWN_STEPS);
             let (mut dlon, dlat) = (pair[1].lon() - pair[0].lon(), pair[1].lat() - pair[0].lat());
             if dlon.abs() > 180.0 {
                 dlon -= 360.0 * dlon.signum();
@@ -303,8 +305,10 @@ fn key(line: &Line, kind: LegKind) -> String {
     // Runs and heights follow from the places, but only within one edition of a map.
     for run in &line.runs {
         hash.update(&run.to.to_le_bytes());
-        for text in [&run.name, &run.number, &run.class, &run.surface] {
+        let texts = [&run.name, &run.number, &run.class, &run.surface];
+        for text in texts.into_iter().chain(&run.access).chain(&run.marks) {
             hash.update(text.as_bytes());
+            hash.update(&[0]);
         }
         hash.update(&run.bend_deg_per_km.to_bits().to_le_bytes());
     }
