@@ -19,7 +19,7 @@ const UPLIFT_M: f64 = 100.0;
 /// Slope of a range's stream that drains one square kilometre, at balance.
 const STREAM_SLOPE: f64 = 0.28;
 /// No hillside is steeper than this.
-const STEEPEST: f64 = 0.48;
+const STEEPEST: f64 = 0.44;
 
 /// A square grid of posts from the south-west corner.
 #[derive(Debug, Clone, Copy)]
@@ -203,7 +203,8 @@ impl Land {
             let mut steepest = 0.0;
             for (next, far) in lattice.around(cell as usize) {
                 let there = if sea[next] { 0.0 } else { self.height_m[next] };
-                let slope = f64::from(here - there) / far;
+                // A whim of the rock, or all water would run along the grid.
+                let slope = f64::from(here - there) / far * whim(cell as usize, next);
                 if slope > steepest {
                     steepest = slope;
                     self.receiver[cell as usize] = next as u32;
@@ -353,9 +354,14 @@ impl Land {
             let Some(&island) = lake.cells.iter().find(|&&c| inner(c, 2)) else {
                 continue;
             };
-            lake.cells.retain(|&c| c != island);
-            self.lake_of[island] = 0;
-            self.height_m[island] = (lake.level_m + 14.0) as f32;
+            let cross: Vec<usize> = std::iter::once(island)
+                .chain(self.coarse.around(island).take(4).map(|n| n.0))
+                .collect();
+            lake.cells.retain(|c| !cross.contains(c));
+            for cell in cross {
+                self.lake_of[cell] = 0;
+                self.height_m[cell] = (lake.level_m + 10.0) as f32;
+            }
         }
     }
 
@@ -531,6 +537,14 @@ fn outline(country: &Country, coarse: Lattice) -> (Vec<f64>, Vec<f32>) {
         uplift.push(((0.09 + 0.91 * crest) * inland * lumps.max(0.1)) as f32);
     }
     (above, uplift)
+}
+
+/// A factor around one that belongs to a pair of cells.
+fn whim(cell: usize, next: usize) -> f64 {
+    let mixed = (cell as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15)
+        ^ (next as u64).wrapping_mul(0xC2B2_AE3D_27D4_EB4F);
+    let mixed = (mixed ^ (mixed >> 29)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    0.7 + 0.6 * (mixed >> 40) as f64 / (1u64 << 24) as f64
 }
 
 /// Cells at or below the sea that the sea can reach from the rim.

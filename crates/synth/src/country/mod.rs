@@ -40,8 +40,8 @@ pub struct Country {
 /// No country came of it.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum CountryError {
-    /// Less than 1 km² or more than memory bears, or off the middle latitudes.
-    #[error("inventing a country of {width_km} x {height_km} km: sides must be 1 to 1000 km")]
+    /// Sides that are too short for a road or too long for memory.
+    #[error("inventing a country of {width_km} x {height_km} km: sides must be 0.5 to 1000 km")]
     Size {
         /// West to east.
         width_km: f64,
@@ -101,7 +101,7 @@ impl Country {
         progress: &mut dyn FnMut(f64, &str),
         cancel: &AtomicBool,
     ) -> Result<World, CountryError> {
-        let side = 1.0..=1000.0;
+        let side = 0.5..=1000.0;
         if !side.contains(&self.width_km) || !side.contains(&self.height_km) {
             let (width_km, height_km) = (self.width_km, self.height_km);
             return Err(CountryError::Size {
@@ -125,13 +125,17 @@ impl Country {
         step(0.4, "settling valleys")?;
 
         let river = nature::river_posts(&land, &waters);
-        let mut roads = roads::build(self, &land, river, &sites, &passes, &mut |share| {
+        let mut roads = roads::build(self, &land, river.clone(), &sites, &passes, &mut |share| {
             step(0.4 + 0.35 * share, "building roads")
         })?;
+        // Where no road leads, nobody settled.
+        let mut sites = sites;
+        sites.retain(|s| roads.anchor.contains_key(&land.fine_of(s.cell)));
         let ferries = roads::harbours(&mut roads, &land, &landmass, &sites);
         weave::double_carriageway(&mut roads, &sites);
-        streets::lay_out(self, &land, &sites, &mut roads);
+        streets::lay_out(self, &land, &river, &sites, &mut roads);
         step(0.8, "laying out towns")?;
+        weave::galleries(&mut roads, &land, self.seed);
         let fords = weave::weave(&mut roads, &waters);
         weave::drop_strays(&mut roads, &land, &landmass);
         weave::roundabouts(&mut roads, &sites);

@@ -48,6 +48,7 @@ pub(crate) fn waters(country: &Country, land: &Land) -> Vec<Water> {
     }
     heads.sort_by_key(|&c| (std::cmp::Reverse(to_sea[c]), c));
     heads.dedup();
+    let meander = Noise::new(country.seed, 55);
     let mut point_of: HashMap<usize, Xy> = HashMap::new();
     let mut waters = Vec::new();
     for head in heads {
@@ -67,7 +68,25 @@ pub(crate) fn waters(country: &Country, land: &Land) -> Vec<Water> {
         if cells.len() < 3 {
             continue;
         }
-        let mut corners: Vec<Xy> = cells.iter().map(|&c| land.coarse.xy(c)).collect();
+        let last = cells.len() - 1;
+        let step_m = land.coarse.step_m;
+        let mut corners: Vec<Xy> = cells
+            .iter()
+            .enumerate()
+            .map(|(at, &c)| {
+                let (x, y) = land.coarse.xy(c);
+                let sway_m = if at == 0 || at == last {
+                    0.0
+                } else {
+                    0.75 * step_m
+                };
+                let (u, v) = (x / (4.3 * step_m), y / (4.3 * step_m));
+                (
+                    x + sway_m * meander.at(u, v),
+                    y + sway_m * meander.at(v + 31.0, u),
+                )
+            })
+            .collect();
         if let (Some(&joint), Some(end)) = (point_of.get(&cell), corners.last_mut()) {
             *end = joint;
         }
@@ -247,12 +266,12 @@ fn woods(country: &Country, land: &Land, sites: &[Site], sheet: &mut Sheet) {
             }
         }
     }
-    // In tiles, which overlap by a cell so that no seam shows.
-    const TILE: usize = 40;
+    // Large countries in tiles, which overlap by a cell so that no seam shows.
+    const TILE: usize = 400;
     for south in (0..coarse.rows).step_by(TILE) {
         for west in (0..coarse.columns).step_by(TILE) {
-            let columns = (TILE + 3).min(coarse.columns - west);
-            let rows = (TILE + 3).min(coarse.rows - south);
+            let columns = (TILE + 2).min(coarse.columns - west);
+            let rows = (TILE + 2).min(coarse.rows - south);
             let value =
                 |c: usize, r: usize| f64::from(field[(south + r) * coarse.columns + west + c]);
             let corner = (west as f64 * coarse.step_m, south as f64 * coarse.step_m);

@@ -72,6 +72,8 @@ fn directions() -> Vec<(isize, isize)> {
 
 /// Cost of a metre on a road that is already there.
 const REUSE: f64 = 0.45;
+/// Limbs between hairpins shorter than this cost more, lattice steps.
+const SHORT_LIMB_STEPS: f64 = 6.0;
 const NONE: u8 = u8::MAX;
 /// Parent mark of a post reached along an existing road.
 const ALONG: u8 = u8::MAX - 1;
@@ -118,15 +120,22 @@ impl Ground<'_> {
             .map(|d| (d.0 as f64).hypot(d.1 as f64) * step_m)
             .collect();
         let turns = turn_costs(&around, demands.turn_m);
+        let passed: Vec<Vec<isize>> = around
+            .iter()
+            .map(|&d| passed(d, stride, fine.columns as isize))
+            .collect();
         let mut cost = vec![f32::INFINITY; columns * rows];
         let mut came = vec![NONE; columns * rows];
         let mut parent = vec![u32::MAX; columns * rows];
+        // Metres since the last sharp turn: hairpins want a limb between them.
+        let mut since = vec![f32::INFINITY; columns * rows];
         let mut done = vec![false; columns * rows];
         let rest = |local: usize| {
             let (c, r) = (local % columns, local / columns);
             let (gc, gr) = (goal % columns, goal / columns);
-            let far = (c as f64 - gc as f64).hypot(r as f64 - gr as f64) * step_m;
-            far * if demands.joins { 0.75 } else { 1.0 }
+            let (dx, dy) = (c as f64 - gc as f64, r as f64 - gr as f64);
+            // Overrates roads that may be joined: a little less than the best, much sooner.
+            (dx * dx + dy * dy).sqrt() * step_m
         };
         let mut heap = BinaryHeap::new();
         let key = |total: f64, local: usize| {
@@ -146,11 +155,13 @@ impl Ground<'_> {
             let here_cost = f64::from(cost[here]);
             let here_m = f64::from(self.land.fine_m[here_post]);
             let arrived = came[here];
-            let mut offer = |next: usize, total: f64, mark: u8| {
+            let gone = since[here];
+            let mut offer = |next: usize, total: f64, mark: u8, limb_m: f32| {
                 if total < f64::from(cost[next]) {
                     cost[next] = total as f32;
                     came[next] = mark;
                     parent[next] = here as u32;
+                    since[next] = limb_m;
                     heap.push(key(total + rest(next), next));
                 }
             };
@@ -162,7 +173,7 @@ impl Ground<'_> {
                     };
                     let (p, q) = (fine.xy(here_post), fine.xy(next_post as usize));
                     let along_m = (p.0 - q.0).hypot(p.1 - q.1);
-                    offer(next, here_cost + REUSE * along_m, ALONG);
+                    offer(next, here_cost + REUSE * along_m, ALONG, f32::INFINITY);
                 }
             }
             let xy = fine.xy(here_post);
@@ -184,7 +195,8 @@ impl Ground<'_> {
                     continue;
                 }
                 let touching = on_road || self.used[next_post] == Use::Road;
-                let Some(crossing_m) = self.between(here_post, (dx, dy), stride, touching) else {
+                let Some(crossing_m) = self.between(here_post, &passed[at], touching, stride)
+                else {
                     continue;
                 };
                 let next_m = f64::from(self.land.fine_m[next_post]);
@@ -202,15 +214,17 @@ impl Ground<'_> {
                 } else {
                     0.7 + demands.over * (0.25 + load - 1.0)
                 };
-                let turn = match arrived {
-                    NONE | ALONG => 0.0,
-                    before => turns[before as usize][at],
-                };
-                offer(
-                    next,
-                    here_cost + run_m * (whim + climb) + crossing_m + turn,
-                    at as u8,
-                );
+                let (mut turn, mut limb_m) = (0.0, gone + run_m as f32);
+                if arrived < ALONG {
+                    turn = turns[arrived as usize][at];
+                    if turn > 0.4 * demands.turn_m {
+                        let short = 1.0 - f64::from(gone) / (SHORT_LIMB_STEPS * step_m);
+                        turn *= 1.0 + 2.5 * short.max(0.0);
+                        limb_m = run_m as f32;
+                    }
+                }
+                let total = here_cost + run_m * (whim + climb) + crossing_m + turn;
+                offer(next, total, at as u8, limb_m);
             }
         }
         if !done[goal] {
@@ -227,7 +241,7 @@ impl Ground<'_> {
     }
 
     fn may_stop(&self, post: usize, goal: usize, joins: bool) -> bool {
-        if self.land.wet[post] || self.river[post] {
+        if self.land.wet[post] || (self.river[post] && post != goal) {
             return false;
         }
         match self.used[post] {
@@ -239,21 +253,10 @@ impl Ground<'_> {
     }
 
     /// What is crossed on the way from a post, priced in metres; `None` for what cannot be.
-    fn between(
-        &self,
-        post: usize,
-        (dx, dy): (isize, isize),
-        stride: usize,
-        touching: bool,
-    ) -> Option<f64> {
-        let steps = dx.abs().max(dy.abs()) * stride as isize;
-        let columns = self.land.fine.columns as isize;
+    fn between(&self, post: usize, passed: &[isize], touching: bool, stride: usize) -> Option<f64> {
         let (mut river, mut motorway) = (false, false);
-        for at in 1..steps {
-            let t = at as f64 / steps as f64;
-            let x = (dx as f64 * stride as f64 * t).round() as isize;
-            let y = (dy as f64 * stride as f64 * t).round() as isize;
-            let cell = (post as isize + y * columns + x) as usize;
+        for shift in passed {
+            let cell = (post as isize + shift) as usize;
             river |= self.river[cell];
             match self.used[cell] {
                 Use::Motorway => motorway = true,
@@ -279,6 +282,17 @@ impl Ground<'_> {
             + at(x.div_ceil(2), y.div_ceil(2)))
             / 4.0
     }
+}
+
+/// Posts between the ends of a step, as shifts from its beginning.
+fn passed((dx, dy): (isize, isize), stride: usize, columns: isize) -> Vec<isize> {
+    let steps = dx.abs().max(dy.abs()) * stride as isize;
+    let along = |d: isize, at: isize| {
+        (d as f64 * stride as f64 * at as f64 / steps as f64).round() as isize
+    };
+    (1..steps)
+        .map(|at| along(dy, at) * columns + along(dx, at))
+        .collect()
 }
 
 /// Metres charged for each pair of incoming and outgoing direction.

@@ -203,11 +203,11 @@ impl Roads {
 pub(crate) fn grade_limit(kind: Kind) -> f64 {
     match kind {
         Kind::Motorway | Kind::Link => 0.05,
-        Kind::Primary => 0.07,
-        Kind::Secondary => 0.085,
-        Kind::Tertiary => 0.095,
-        Kind::Unclassified | Kind::Residential | Kind::Service => 0.11,
-        Kind::Track => 0.14,
+        Kind::Primary => 0.08,
+        Kind::Secondary => 0.10,
+        Kind::Tertiary => 0.11,
+        Kind::Unclassified | Kind::Residential | Kind::Service => 0.12,
+        Kind::Track => 0.16,
     }
 }
 
@@ -225,21 +225,21 @@ fn demands(kind: Kind) -> Demands {
         Kind::Primary => Demands {
             grade,
             stride: 2,
-            turn_m: 240.0,
+            turn_m: 700.0,
             over: 60.0,
             joins: true,
         },
         Kind::Track => Demands {
             grade,
             stride: 1,
-            turn_m: 90.0,
+            turn_m: 260.0,
             over: 60.0,
             joins: true,
         },
         _ => Demands {
             grade,
             stride: 1,
-            turn_m: 150.0,
+            turn_m: 420.0,
             over: 60.0,
             joins: true,
         },
@@ -345,7 +345,7 @@ pub(crate) fn build(
         step(0.65)?;
     }
     let land_km2 = land.order.len() as f64 * land.coarse.step_m.powi(2) * 1e-6;
-    let lanes = (land_km2 / 9.0) as usize;
+    let lanes = (land_km2 / 4.0) as usize;
     for _ in 0..lanes {
         lane(&mut roads, &mut ground, &mut dice);
         step(0.75)?;
@@ -540,10 +540,18 @@ fn motorway(roads: &mut Roads, ground: &mut Ground, sites: &[Site]) -> Vec<(usiz
         });
         let Some(near) = near else { continue };
         let off_m = (middle[near].0 - site.at.0).hypot(middle[near].1 - site.at.1);
-        let here = s[near];
-        let apart = junctions.iter().all(|j| (j.0 - here).abs() > 4500.0);
-        let inside = here > 1500.0 && here < total_m - 1500.0;
-        if off_m > 500.0 && off_m < 4500.0 && apart && inside && open(here - 600.0, here + 600.0) {
+        let apart = |x: f64| junctions.iter().all(|j| (j.0 - x).abs() > 4500.0);
+        let inside = |x: f64| x > 1500.0 && x < total_m - 1500.0;
+        let ground_free = |x: f64| {
+            let across = across(land, at_length(&middle, &s, x));
+            across.iter().all(|&p| !land.wet[p] && !ground.river[p])
+        };
+        let shifts = [0.0, 800.0, -800.0, 1600.0, -1600.0, 2400.0, -2400.0];
+        let fit = shifts.iter().map(|d| s[near] + d).find(|&x| {
+            let clear = x - s[near] != 0.0 || off_m > 700.0;
+            clear && inside(x) && apart(x) && open(x - 600.0, x + 600.0) && ground_free(x)
+        });
+        if let (Some(here), true) = (fit, off_m < 4500.0) {
             junctions.push((here, at));
         }
     }
@@ -592,12 +600,7 @@ fn motorway(roads: &mut Roads, ground: &mut Ground, sites: &[Site]) -> Vec<(usiz
                 m.1 + t.1 * along_m + n.1 * left_m,
             )
         };
-        // Ends of the road across, on the coarse lattice so that any kind of road can join.
-        let across =
-            [-330.0, 330.0].map(|left_m| land.fine_of(land.coarse.nearest(at(0.0, left_m))));
-        if across.iter().any(|&p| land.wet[p] || ground.river[p]) {
-            continue;
-        }
+        let across = across(land, (m, t));
         let q = [-110.0, 110.0].map(|left_m| roads.point(at(0.0, left_m)));
         let ends = across.map(|p| roads.anchor(ground, p));
         let over = [at(0.0, -45.0), at(0.0, 45.0)].map(|p| roads.point(p));
@@ -656,6 +659,16 @@ fn motorway(roads: &mut Roads, ground: &mut Ground, sites: &[Site]) -> Vec<(usiz
         }
     }
     ramps
+}
+
+/// Ends of a road across the motorway, on the coarse lattice so that any kind of road can join.
+fn across(land: &Land, (m, t): (Xy, Xy)) -> [usize; 2] {
+    [330.0, -330.0].map(|right_m| {
+        land.fine_of(
+            land.coarse
+                .nearest((m.0 + t.1 * right_m, m.1 - t.0 * right_m)),
+        )
+    })
 }
 
 /// Builds a quay on every settled island and one facing it, and gives the ferries between.

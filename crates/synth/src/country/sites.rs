@@ -31,7 +31,6 @@ pub(crate) struct Site {
 #[derive(Debug, Clone)]
 pub(crate) struct Pass {
     pub(crate) cell: usize,
-    pub(crate) height_m: f64,
     /// A settlement on either side, as indices.
     pub(crate) sides: [usize; 2],
 }
@@ -95,10 +94,10 @@ pub(crate) fn settle(country: &Country, land: &Land, landmass: &[u32]) -> Vec<Si
         let slope = land.slope(cell);
         let river = f64::from(land.drains_km2[cell]).min(120.0).sqrt() / 11.0;
         let (x, y) = coarse.xy(cell);
-        let score = 1.0 - slope * 7.0 + 0.5 * river + if coast { 0.35 } else { 0.0 }
+        let score = 1.0 - slope * 7.0 + 0.4 * river + if coast { 0.12 } else { 0.0 }
             - f64::from(land.height_m[cell]) / 2200.0
-            + 0.35 * liking.at(x / 5000.0, y / 5000.0)
-            + dice.between(0.0, 0.35);
+            + 0.4 * liking.at(x / 5000.0, y / 5000.0)
+            + dice.between(0.0, 0.6);
         if slope < 0.16 {
             scored.push((score, cell));
         }
@@ -234,7 +233,6 @@ pub(crate) fn passes(country: &Country, land: &Land, sites: &[Site]) -> Vec<Pass
         if let (Some(one), Some(other)) = (side(a), side(b)) {
             passes.push(Pass {
                 cell,
-                height_m: f64::from(height_m),
                 sides: [one, other],
             });
         }

@@ -16,7 +16,13 @@ pub(crate) fn reach_m(country: &Country, index: usize, site: &Site, angle: f64) 
 }
 
 /// Lays out the streets of every settlement over the roads that are there.
-pub(crate) fn lay_out(country: &Country, land: &Land, sites: &[Site], roads: &mut Roads) {
+pub(crate) fn lay_out(
+    country: &Country,
+    land: &Land,
+    river: &[bool],
+    sites: &[Site],
+    roads: &mut Roads,
+) {
     let there = Segments::of_roads(roads);
     for (index, site) in sites.iter().enumerate() {
         let mut dice = Dice::new(country.seed, 1000 + index as u64);
@@ -48,7 +54,15 @@ pub(crate) fn lay_out(country: &Country, land: &Land, sites: &[Site], roads: &mu
             let steep =
                 (land.height_at(p) - land.height_at(q)).abs() > 0.1 * (p.0 - q.0).hypot(p.1 - q.1);
             let gap = dice.chance(if site.rank <= Rank::Town { 0.1 } else { 0.25 });
-            (inside(p) && inside(q) && !steep && !gap && !there.runs_beside(p, q, 24.0))
+            // Only every fourth street has a bridge.
+            let wet = (0..=4).any(|k| {
+                let t = f64::from(k) / 4.0;
+                river[land
+                    .fine
+                    .nearest((p.0 + (q.0 - p.0) * t, p.1 + (q.1 - p.1) * t))]
+            });
+            let dry = !wet || (a.0 == b.0 && a.0.rem_euclid(4) == 0);
+            (inside(p) && inside(q) && dry && !steep && !gap && !there.runs_beside(p, q, 24.0))
                 .then_some((p, q))
         };
         for across in [false, true] {

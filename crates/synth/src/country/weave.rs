@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use super::curve::{Xy, at_length, beside, lengths};
 use super::land::Land;
+use super::random::Dice;
 use super::roads::{Kind, Line, Mark, Roads, Role};
 use super::sites::{Rank, Site};
 
@@ -211,7 +212,8 @@ fn insert(roads: &mut Roads, line: usize, along: &[f64], mut cuts: Vec<(f64, u32
     for (from, to, mark) in marks {
         let (from, to) = (from.max(0.0), to.min(total_m));
         match merged.last_mut() {
-            Some(last) if from < last.1 + 4.0 => last.1 = last.1.max(to),
+            Some(last) if from < last.1 + 4.0 && mark == last.2 => last.1 = last.1.max(to),
+            Some(last) if from < last.1 + 4.0 => {}
             _ if to - from > 1.0 => merged.push((from, to, mark)),
             _ => {}
         }
@@ -378,6 +380,37 @@ pub(crate) fn double_carriageway(roads: &mut Roads, sites: &[Site]) {
     roads.lines.remove(middle);
 }
 
+/// Roofs steep stretches of main roads against falling rock: short tunnels.
+pub(crate) fn galleries(roads: &mut Roads, land: &Land, seed: u64) {
+    let degree = degrees(roads);
+    for index in 0..roads.lines.len() {
+        let line = &roads.lines[index];
+        if line.kind != Kind::Primary && line.kind != Kind::Secondary {
+            continue;
+        }
+        let mut dice = Dice::new(seed, 0xB000_0000 + u64::from(line.name));
+        let xy = roads.xy(line);
+        let along = lengths(&xy);
+        let mut marks = Vec::new();
+        let mut s = dice.between(300.0, 2500.0);
+        while s + 400.0 < along[along.len() - 1] {
+            let length_m = dice.between(70.0, 240.0);
+            let (at, heading) = at_length(&xy, &along, s);
+            let (_, after) = at_length(&xy, &along, s + length_m);
+            let straight = heading.0 * after.0 + heading.1 * after.1 > 0.8;
+            let free = (0..xy.len())
+                .filter(|&k| along[k] > s - 60.0 && along[k] < s + length_m + 60.0)
+                .all(|k| degree[line.points[k] as usize] <= 2);
+            if straight && free && land.slope(land.coarse.nearest(at)) > 0.3 {
+                marks.push((s, s + length_m, Mark::Tunnel));
+                s += 5000.0;
+            }
+            s += dice.between(250.0, 900.0);
+        }
+        roads.lines[index].marks.extend(marks);
+    }
+}
+
 /// Turns some junctions of main roads into roundabouts.
 pub(crate) fn roundabouts(roads: &mut Roads, sites: &[Site]) {
     let mut at_point: BTreeMap<u32, Vec<(usize, usize)>> = BTreeMap::new();
@@ -394,24 +427,35 @@ pub(crate) fn roundabouts(roads: &mut Roads, sites: &[Site]) {
     for (&point, uses) in &at_point {
         let kinds: Vec<Kind> = uses.iter().map(|u| roads.lines[u.0].kind).collect();
         let main = kinds.iter().filter(|&&k| k <= Kind::Secondary).count();
+        let clear = |line: &Line, point: u32| {
+            let along = lengths(&roads.xy(line));
+            let at = line
+                .points
+                .iter()
+                .position(|&p| p == point)
+                .map_or(0.0, |k| along[k]);
+            line.marks
+                .iter()
+                .all(|m| at < m.0 - 60.0 || at > m.1 + 60.0)
+        };
         let plain = |u: &(usize, usize)| {
             let line = &roads.lines[u.0];
             let once = line.points.iter().filter(|&&p| p == point).count() == 1;
             !line.oneway
                 && line.kind > Kind::Link
                 && line.kind < Kind::Residential
-                && line.marks.is_empty()
+                && clear(line, point)
                 && once
         };
         let at = roads.points[point as usize];
         let town = sites.iter().filter(|s| s.rank <= Rank::Village).any(|s| {
             let far = (s.at.0 - at.0).hypot(s.at.1 - at.1) / s.radius_m;
-            (0.3..2.2).contains(&far)
+            (0.3..4.0).contains(&far)
         });
         let apart = taken
             .iter()
             .all(|t| (t.0 - at.0).hypot(t.1 - at.1) > 2500.0);
-        if main >= 2 && degree[point as usize] >= 3 && uses.iter().all(plain) && town && apart {
+        if main >= 1 && degree[point as usize] >= 3 && uses.iter().all(plain) && town && apart {
             taken.push(at);
             chosen.push(point);
         }
