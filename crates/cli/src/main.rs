@@ -1,2 +1,220 @@
-//! The one binary, `lacet`.
-fn main() {}
+//! The one binary, `lacet`. Results go to standard output, talk to standard error.
+//!
+//! Exit codes: 0 fine, 1 the call or its surroundings, 2 the data, 3 a fault of the program.
+#![allow(clippy::print_stdout, clippy::print_stderr)]
+
+mod failure;
+mod files;
+mod make_region;
+mod plan;
+mod point;
+mod progress;
+mod regions;
+mod serve;
+mod stop;
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::error::ErrorKind;
+use clap::{Args, Parser, Subcommand};
+use server::data::DataDir;
+
+use failure::{Failure, Outcome};
+use point::PlannedPoint;
+
+/// Plans motorcycle tours on your own machine, from open map data.
+#[derive(Debug, Parser)]
+#[command(
+    name = "lacet",
+    version,
+    arg_required_else_help = true,
+    max_term_width = 100
+)]
+struct Cli {
+    #[command(flatten)]
+    all: Global,
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// What every command takes.
+#[derive(Clone, Debug, Args)]
+struct Global {
+    /// Where regions and tours are kept [default: the XDG data directory, lacet in it]
+    #[arg(
+        long,
+        value_name = "DIR",
+        env = "LACET_DATA",
+        global = true,
+        hide_env_values = true
+    )]
+    data: Option<PathBuf>,
+    /// Print results as JSON
+    #[arg(long, global = true)]
+    json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Invents and imports the demo country if it is absent, serves it, prints the address
+    Demo {
+        /// Loopback address and port; port 0 takes a free one
+        #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:0")]
+        listen: SocketAddr,
+        /// Does not open the browser
+        #[arg(long)]
+        no_open: bool,
+    },
+    /// Makes one region from one or more map extracts (.osm.pbf, .osm, .osm.bz2)
+    Import {
+        /// Name of the region: a-z, 0-9, - and _
+        name: String,
+        /// Map extracts; where they overlap, roads are not doubled
+        #[arg(value_name = "FILE", required = true)]
+        files: Vec<PathBuf>,
+        /// Elevation: .hgt or GeoTIFF in EPSG:4326, or folders of them
+        #[arg(long, value_name = "PATH", num_args = 1..)]
+        elevation: Vec<PathBuf>,
+    },
+    /// Lists what is imported: bounds, size, data date, counts
+    Regions,
+    /// Serves the page to this machine
+    Serve {
+        /// Loopback address and port; port 0 takes a free one
+        #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:8080")]
+        listen: SocketAddr,
+    },
+    /// Plans a tour and prints or writes it
+    Plan {
+        /// Region to plan on
+        #[arg(long, value_name = "NAME")]
+        region: String,
+        /// Points in riding order: [free:]stop:LAT,LON or [free:]via:LAT,LON
+        #[arg(value_name = "POINT", required = true, allow_hyphen_values = false)]
+        points: Vec<PlannedPoint>,
+        /// How road legs are routed: fastest, shortest
+        #[arg(long, value_name = "NAME|FILE", default_value = "fastest")]
+        taste: String,
+        /// Writes the tour as GPX
+        #[arg(long, value_name = "FILE")]
+        gpx: Option<PathBuf>,
+        /// Writes the tour as GeoJSON
+        #[arg(long, value_name = "FILE")]
+        geojson: Option<PathBuf>,
+    },
+    /// Turns GPX, GeoJSON or KML into any of them; several files become one
+    Convert {
+        /// Files to read
+        #[arg(value_name = "FILE", required = true)]
+        files: Vec<PathBuf>,
+        /// File to write: .gpx, .geojson or .kml
+        #[arg(short, long, value_name = "FILE")]
+        output: PathBuf,
+    },
+    /// Says what a strict reader and a GPS unit would object to in a GPX file
+    Check {
+        /// GPX file
+        file: PathBuf,
+    },
+}
+
+fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => return refuse(&e),
+    };
+    match run(cli) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => failure.report(),
+    }
+}
+
+fn run(cli: Cli) -> Outcome {
+    let Global { data, json } = cli.all;
+    let data = || data_dir(data);
+    match cli.command {
+        Command::Demo { listen, no_open } => serve::demo(data()?, listen, !no_open),
+        Command::Import {
+            name,
+            files,
+            elevation,
+        } => make_region::run(&data()?, &name, &files, &elevation, json),
+        Command::Regions => regions::run(data()?, json),
+        Command::Serve { listen } => serve::run(data()?, listen),
+        Command::Plan {
+            region,
+            points,
+            taste,
+            gpx,
+            geojson,
+        } => {
+            let wanted = plan::Wanted {
+                region,
+                points,
+                taste,
+                gpx,
+                geojson,
+                json,
+            };
+            plan::run(&data()?, &wanted)
+        }
+        Command::Convert { files, output } => files::convert(&files, &output),
+        Command::Check { file } => files::check(&file, json),
+    }
+}
+
+/// `--data`, `LACET_DATA`, or the XDG base directory specification's place for data.
+fn data_dir(given: Option<PathBuf>) -> Result<DataDir, Failure> {
+    if let Some(dir) = given.filter(|d| !d.as_os_str().is_empty()) {
+        return Ok(DataDir::new(dir));
+    }
+    let variable = |name| {
+        std::env::var_os(name)
+            .map(PathBuf::from)
+            .filter(|p| p.is_absolute())
+    };
+    let base = variable("XDG_DATA_HOME")
+        .or_else(|| variable("HOME").map(|home| home.join(".local/share")))
+        .or_else(|| variable("LOCALAPPDATA"));
+    base.map(|b| DataDir::new(b.join("lacet"))).ok_or_else(|| {
+        Failure::user(
+            "there is no home directory to keep data in",
+            "name one with --data DIR",
+        )
+    })
+}
+
+/// A call that cannot be read: what is wrong in one line, where to look in another.
+fn refuse(e: &clap::Error) -> ExitCode {
+    match e.kind() {
+        ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => {
+            let _ = e.print();
+            return ExitCode::SUCCESS;
+        }
+        ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand => {
+            let _ = e.print();
+            return ExitCode::from(1);
+        }
+        _ => {}
+    }
+    let text = e.to_string();
+    let first: Vec<&str> = text
+        .lines()
+        .map(str::trim)
+        .take_while(|l| !l.is_empty())
+        .collect();
+    let what = first.join(" ");
+    let what = what.strip_prefix("error: ").unwrap_or(&what);
+    let tip = text.lines().find_map(|l| l.trim().strip_prefix("tip: "));
+    let looks_like_a_point = [
+        "'-0", "'-1", "'-2", "'-3", "'-4", "'-5", "'-6", "'-7", "'-8", "'-9",
+    ];
+    let hint = if looks_like_a_point.iter().any(|p| what.contains(p)) {
+        "write a point as stop:LAT,LON or via:LAT,LON"
+    } else {
+        tip.unwrap_or("'lacet help' lists the commands, 'lacet COMMAND --help' what each takes")
+    };
+    Failure::user(what, hint).report()
+}
