@@ -1,6 +1,7 @@
 //! All integration tests of the crate in one binary.
 
 mod files_check;
+mod files_coordinate;
 mod files_gpx;
 mod files_other;
 mod files_write;
