@@ -138,7 +138,7 @@ impl<'a> Tags<'a> {
         self.get(key) == Some(value)
     }
     /// All `(key, value)` pairs, in the order of the file.
-    pub fn iter(&self) -> impl Iterator<Item = (&'a str, &'a str)> + use<'a> {
+    pub fn iter(&self) -> impl Iterator<Item = (&'a str, &'a str)> + Clone + use<'a> {
         let block = self.block;
         self.pairs
             .iter()
