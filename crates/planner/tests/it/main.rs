@@ -5,6 +5,7 @@ mod files_coordinate;
 mod files_gpx;
 mod files_other;
 mod files_write;
+mod find_places;
 mod legs;
 mod map;
 mod plans;
