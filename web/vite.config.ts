@@ -8,5 +8,6 @@ export default defineConfig({
     chunkSizeWarningLimit: 2000,
     assetsInlineLimit: 0,
   },
+  preview: { proxy: { "/api": process.env.LACET_SERVER ?? "http://127.0.0.1:8080" } },
   server: { proxy: { "/api": process.env.LACET_SERVER ?? "http://127.0.0.1:8080" } },
 });

@@ -1,0 +1,180 @@
+// The calls of docs/api.md. Every refusal becomes a `Refusal` with the server's own words; no answer
+// at all becomes `Silence`.
+
+import { NewerThere, Refused, type Slot } from "./tour/keeper";
+import type { Conflict } from "./types/Conflict";
+import type { ErrorBody } from "./types/ErrorBody";
+import type { FoundPlace } from "./types/FoundPlace";
+import type { KeptTour } from "./types/KeptTour";
+import type { NearRoad } from "./types/NearRoad";
+import type { Plan } from "./types/Plan";
+import type { PlanRequest } from "./types/PlanRequest";
+import type { ReadAnswer } from "./types/ReadAnswer";
+import type { RegionInfo } from "./types/RegionInfo";
+import type { Taste } from "./types/Taste";
+import type { Tour } from "./types/Tour";
+import type { TourEntry } from "./types/TourEntry";
+
+/** The server answered no. */
+export class Refusal extends Error {
+  constructor(
+    readonly status: number,
+    readonly body: ErrorBody,
+  ) {
+    super(body.hint ? `${body.error}: ${body.hint}` : body.error);
+  }
+}
+/** The server did not answer. */
+export class Silence extends Error {
+  constructor() {
+    super("no answer from Lacet on this machine");
+  }
+}
+
+export type FileKind = "gpx" | "geojson" | "kml";
+
+/** What the page wants remembered between visits. */
+export interface Remembered {
+  tour?: string;
+  units?: "metric" | "miles";
+  palette?: "system" | "day" | "night";
+  view?: { region: string; lat: number; lon: number; zoom: number };
+}
+
+async function call(path: string, init: RequestInit = {}): Promise<Response> {
+  let answer: Response;
+  try {
+    answer = await fetch(`/api/${path}`, init);
+  } catch (error) {
+    if (error instanceof DOMException && error.name === "AbortError") throw error;
+    throw new Silence();
+  }
+  if (answer.ok) return answer;
+  // A proxy in between answers 502 to 504 for a server that is gone.
+  if (answer.status >= 502 && answer.status <= 504) throw new Silence();
+  let body: ErrorBody;
+  try {
+    body = (await answer.json()) as ErrorBody;
+  } catch {
+    body = { error: `the server answered ${answer.status}`, hint: "" };
+  }
+  throw new Refusal(answer.status, body);
+}
+
+async function json<T>(path: string, init?: RequestInit): Promise<T> {
+  return (await call(path, init)).json() as Promise<T>;
+}
+
+const sending = (method: string, body: unknown, signal?: AbortSignal): RequestInit => ({
+  method,
+  headers: { "content-type": "application/json" },
+  body: JSON.stringify(body),
+  ...(signal ? { signal } : {}),
+});
+
+const inRegion = (region: string, rest: string) => `regions/${encodeURIComponent(region)}/${rest}`;
+
+export const getRegions = () => json<RegionInfo[]>("regions");
+export const getTastes = () => json<Taste[]>("tastes");
+export const getState = () => json<Remembered>("state");
+export const putState = (state: Remembered) => call("state", sending("PUT", state));
+
+export const postPlan = (body: PlanRequest, signal: AbortSignal) =>
+  json<Plan>("plan", sending("POST", body, signal));
+
+export function find(
+  region: string,
+  query: string,
+  near: { lat: number; lon: number },
+  limit: number,
+  signal: AbortSignal,
+) {
+  const q = new URLSearchParams({
+    q: query,
+    lat: near.lat.toFixed(5),
+    lon: near.lon.toFixed(5),
+    limit: String(limit),
+  });
+  return json<FoundPlace[]>(inRegion(region, `find?${q}`), { signal });
+}
+
+/** The nearest road, or `undefined` when there is none within the radius. */
+export async function nearRoad(
+  region: string,
+  lat: number,
+  lon: number,
+  radiusM: number,
+): Promise<NearRoad | undefined> {
+  const q = new URLSearchParams({
+    lat: lat.toFixed(6),
+    lon: lon.toFixed(6),
+    radius_m: String(Math.round(radiusM)),
+  });
+  try {
+    const answer = await call(inRegion(region, `near?${q}`));
+    if (answer.status === 204) return undefined;
+    return ((await answer.json()) as NearRoad | null) ?? undefined;
+  } catch (error) {
+    if (error instanceof Refusal && error.status === 404) return undefined;
+    throw error;
+  }
+}
+
+/** The tour as a file, and the name the server gave it. */
+export async function exportFile(
+  kind: FileKind,
+  tour: Tour,
+  splitDays: boolean,
+): Promise<{ name: string; blob: Blob }> {
+  const answer = await call(`export/${kind}`, sending("POST", { tour, split_days: splitDays }));
+  const header = answer.headers.get("content-disposition") ?? "";
+  const name = /filename="?([^";]+)"?/.exec(header)?.[1] ?? `tour.${splitDays ? "zip" : kind}`;
+  return { name, blob: await answer.blob() };
+}
+
+export function readFile(region: string, file: File): Promise<ReadAnswer> {
+  const q = new URLSearchParams({ region, name: file.name });
+  return json<ReadAnswer>(`read?${q}`, {
+    method: "POST",
+    headers: { "content-type": "application/octet-stream" },
+    body: file,
+  });
+}
+
+export const listTours = () => json<TourEntry[]>("tours");
+export const getTour = (id: string) => json<KeptTour>(`tours/${encodeURIComponent(id)}`);
+export const deleteTour = (id: string) => call(`tours/${encodeURIComponent(id)}`, { method: "DELETE" });
+export const restoreTour = (id: string) =>
+  call(`tours/${encodeURIComponent(id)}/restore`, { method: "POST" });
+
+const withLength = (lengthM: number | undefined) => (lengthM === undefined ? {} : { length_m: lengthM });
+
+export async function createTour(tour: Tour, lengthM?: number): Promise<Slot> {
+  try {
+    return await json<Slot>("tours", sending("POST", { tour, ...withLength(lengthM) }));
+  } catch (error) {
+    throw settled(error);
+  }
+}
+
+export async function saveTour(slot: Slot, tour: Tour, lengthM?: number): Promise<number> {
+  const body = { revision: slot.revision, tour, ...withLength(lengthM) };
+  try {
+    const path = `tours/${encodeURIComponent(slot.id)}`;
+    return (await json<{ revision: number }>(path, sending("PUT", body))).revision;
+  } catch (error) {
+    if (error instanceof Refusal && error.status === 409) {
+      const { newer } = error.body as Conflict;
+      if (newer) throw new NewerThere(newer);
+    }
+    throw settled(error);
+  }
+}
+
+/** A refusal of the document itself will not get better by waiting; anything else may. */
+function settled(error: unknown): unknown {
+  if (error instanceof Refusal && error.status >= 400 && error.status < 500 && error.status !== 429) {
+    return new Refused(error.message);
+  }
+  return error;
+}

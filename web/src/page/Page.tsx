@@ -1,0 +1,324 @@
+// The page: a map, and around it only what is needed.
+
+import { useSignal } from "@preact/signals";
+import { useEffect } from "preact/hooks";
+import { legend } from "../map/legend";
+import { BEND_CLASSES_DEG_PER_KM } from "../map/palette";
+import * as actions from "./actions";
+import { Card } from "./Card";
+import { Finder } from "./Finder";
+import { Icon, IconButton } from "./icons";
+import { Keys, Shelf, Warnings } from "./Lists";
+import { MapView } from "./MapView";
+import { Ribbon } from "./Ribbon";
+import * as state from "./state";
+import { TourPanel } from "./TourPanel";
+
+export function Page() {
+  if (!state.booted.value) return <Waiting />;
+  if (!state.region.value) return <NoRegion />;
+  const selected = state.selection.value.kind !== "none";
+  const panel = state.panel.value;
+  return (
+    <>
+      <div class="stage">
+        <MapView />
+        <div class="top">
+          <Finder />
+          <Bar />
+        </div>
+        <Notice />
+        <FirstSteps />
+        <aside class="side" aria-label="Card">
+          {selected ? (
+            <Card />
+          ) : panel === "shelf" ? (
+            <Shelf />
+          ) : panel === "warnings" ? (
+            <Warnings />
+          ) : panel === "keys" ? (
+            <Keys />
+          ) : panel === "tour" && (state.tour.value.points.length > 0 || state.askedForTour.value) ? (
+            <TourPanel />
+          ) : null}
+        </aside>
+        <Legend />
+        <Toast />
+        <DropZone />
+      </div>
+      <Ribbon />
+      <Foot />
+      <div class="off-screen" role="status" aria-live="polite">
+        {state.voice.value}
+      </div>
+    </>
+  );
+}
+
+function Waiting() {
+  return (
+    <main class="blank">
+      <h1>Lacet</h1>
+      <p role="status">
+        {state.offline.value
+          ? "Lacet does not answer on this machine. Start it with lacet serve; this page goes on by itself."
+          : "Opening the map …"}
+      </p>
+    </main>
+  );
+}
+
+function NoRegion() {
+  const broken = state.regions.value.filter((r) => r.trouble);
+  return (
+    <main class="blank">
+      <h1>No map yet</h1>
+      {broken.map((r) => (
+        <p key={r.name}>
+          {r.name}: {r.trouble}
+        </p>
+      ))}
+      <p>Lacet plans on regions that you import once from OpenStreetMap extracts:</p>
+      <pre>lacet import NAME FILE.osm.pbf</pre>
+      <p>
+        Or look round an invented country with <code>lacet demo</code>. Then load this page again.
+      </p>
+      <button type="button" class="primary" onClick={() => location.reload()}>
+        Load again
+      </button>
+    </main>
+  );
+}
+
+function Bar() {
+  const { undo, redo } = state.historyDepth.value;
+  const count = state.warnings.value.length + (state.planTrouble.value ? 1 : 0);
+  const chosen = state.selection.value.kind === "none" ? state.panel.value : undefined;
+  return (
+    <nav class="bar" aria-label="Tour and shelf">
+      <IconButton name="undo" label="Undo (Ctrl+Z)" disabled={!undo} onClick={state.undo} />
+      <IconButton name="redo" label="Redo (Ctrl+Shift+Z)" disabled={!redo} onClick={state.redo} />
+      <i class="bar-rule" />
+      <button type="button" aria-expanded={chosen === "tour"} onClick={() => state.show("tour")}>
+        <Icon name="tour" />
+        <span>Tour</span>
+      </button>
+      <button
+        type="button"
+        class={count > 0 ? "warns" : ""}
+        aria-expanded={chosen === "warnings"}
+        onClick={() => state.show("warnings")}
+      >
+        <Icon name="warn" />
+        <span class="figure">{count}</span>
+        <span class="bar-long">{count === 1 ? "warning" : "warnings"}</span>
+      </button>
+      <button type="button" aria-expanded={chosen === "shelf"} onClick={() => state.show("shelf")}>
+        <Icon name="shelf" />
+        <span>Shelf</span>
+      </button>
+    </nav>
+  );
+}
+
+/** What stands in the way: the server is silent, the plan failed, somebody else saved. */
+function Notice() {
+  const newer = state.keepState.value === "conflict" ? state.conflict() : undefined;
+  if (newer) {
+    return (
+      <div class="notice" role="alert">
+        <p>This tour was changed elsewhere, perhaps in another window. Which one shall stay?</p>
+        <div class="deeds">
+          <button type="button" class="primary" onClick={state.keepMine}>
+            The one here
+          </button>
+          <button type="button" onClick={state.takeTheirs}>
+            The other one
+          </button>
+          <button type="button" onClick={state.keepBoth}>
+            Both
+          </button>
+        </div>
+      </div>
+    );
+  }
+  if (state.offline.value) {
+    return (
+      <div class="notice" role="alert">
+        <p>
+          Lacet does not answer. Your changes are held in this browser and kept as soon as it is back; start
+          it with <code>lacet serve</code>.
+        </p>
+      </div>
+    );
+  }
+  const why = state.keepTrouble.value ?? state.planTrouble.value;
+  return why ? (
+    <div class="notice" role="alert">
+      <p>{why}</p>
+    </div>
+  ) : null;
+}
+
+function FirstSteps() {
+  const count = state.shown.value.points.length;
+  if (count > 1 || state.selection.value.kind !== "none") return null;
+  return (
+    <div class="first">
+      {count === 0 ? (
+        <>
+          <p>
+            <b>Click the map to set the start,</b> or type a place above. Then say where to ride, and pull the
+            line onto the roads you like.
+          </p>
+          <button type="button" class="link" onClick={actions.pickFile}>
+            or open a GPX file
+          </button>
+        </>
+      ) : (
+        <p>
+          <b>Now click where to ride,</b> or find the place above.
+        </p>
+      )}
+    </div>
+  );
+}
+
+function Legend() {
+  const open = useSignal(false);
+  const name = state.dark.value ? "night" : "day";
+  const miles = state.units.value === "miles";
+  const limit = (deg: number) => Math.round(miles ? deg * 1.609344 : deg);
+  return (
+    <div class="legend">
+      <button
+        type="button"
+        class="legend-bar"
+        aria-expanded={open.value}
+        title={open.value ? "Close the legend" : "The whole legend"}
+        onClick={() => (open.value = !open.value)}
+      >
+        <span class="legend-title">bends, {miles ? "°/mi" : "°/km"}</span>
+        <span class="legend-ramp">
+          {BEND_CLASSES_DEG_PER_KM.map((deg, i) => (
+            <span key={deg} class="legend-step">
+              <i style={{ background: `var(--bend-${i})` }} />
+              <span class="figure">{limit(deg)}</span>
+            </span>
+          ))}
+        </span>
+      </button>
+      {open.value && (
+        <section class="legend-sheet" aria-label="Legend">
+          <IconButton
+            name="close"
+            label="Close the legend"
+            class="card-close"
+            onClick={() => (open.value = false)}
+          />
+          {legend(name).map((part) => (
+            <div key={part.title}>
+              <h3>{part.title}</h3>
+              <ul>
+                {part.entries.map((entry) => (
+                  <li key={entry.text}>
+                    {/* Drawn by the page itself from its own palette. */}
+                    <img alt="" src={`data:image/svg+xml,${encodeURIComponent(entry.svg)}`} />
+                    {entry.text}
+                  </li>
+                ))}
+              </ul>
+            </div>
+          ))}
+        </section>
+      )}
+    </div>
+  );
+}
+
+function Toast() {
+  const toast = state.toast.value;
+  if (!toast) return null;
+  return (
+    <div class="toast">
+      <p>{toast.text}</p>
+      {toast.action && (
+        <button type="button" onClick={toast.action.run}>
+          {toast.action.label}
+        </button>
+      )}
+      <IconButton name="close" label="Dismiss" onClick={() => (state.toast.value = undefined)} />
+    </div>
+  );
+}
+
+/** Any file dropped on the page opens as a new tour. */
+function DropZone() {
+  const over = useSignal(false);
+  useEffect(() => {
+    let depth = 0;
+    const files = (e: DragEvent) => e.dataTransfer?.types.includes("Files") === true;
+    const enter = (e: DragEvent) => {
+      if (!files(e)) return;
+      depth++;
+      over.value = true;
+    };
+    const leave = (e: DragEvent) => {
+      if (!files(e)) return;
+      depth--;
+      if (depth <= 0) over.value = false;
+    };
+    const hover = (e: DragEvent) => {
+      if (files(e)) e.preventDefault();
+    };
+    const drop = (e: DragEvent) => {
+      if (!files(e)) return;
+      e.preventDefault();
+      depth = 0;
+      over.value = false;
+      const file = e.dataTransfer?.files[0];
+      if (file) void state.openFile(file);
+    };
+    const all: [string, (e: DragEvent) => void][] = [
+      ["dragenter", enter],
+      ["dragleave", leave],
+      ["dragover", hover],
+      ["drop", drop],
+    ];
+    for (const [type, listener] of all) window.addEventListener(type, listener as EventListener);
+    return () => {
+      for (const [type, listener] of all) window.removeEventListener(type, listener as EventListener);
+    };
+  }, []);
+  return over.value ? <div class="drop">Drop a GPX, GeoJSON or KML file: it opens as a new tour</div> : null;
+}
+
+export const CAUTIONS =
+  "Planning aid only. Signs, closures and local law come first; map data may be wrong or old. Check that " +
+  "off-road tracks are open to motor vehicles. Ride within your ability, rest, and watch weather and light.";
+
+function Foot() {
+  const region = state.region.value;
+  const credit = state.planned.value?.plan.attribution ?? region?.attribution;
+  const kept = {
+    kept: state.currentId() ? "kept on the shelf" : "",
+    keeping: "keeping …",
+    waiting: "not kept yet",
+    conflict: "changed elsewhere",
+  }[state.keepState.value];
+  return (
+    <footer class="foot">
+      <p class="cautions">{state.planned.value?.plan.cautions ?? CAUTIONS}</p>
+      <p class="credit">
+        {credit && <span>{credit}</span>}
+        {region && (
+          <span>
+            {region.name}
+            {region.data_date ? `, data of ${region.data_date.slice(0, 10)}` : ""}
+          </span>
+        )}
+        {kept && <span class="keep">{kept}</span>}
+      </p>
+    </footer>
+  );
+}
