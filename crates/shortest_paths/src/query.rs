@@ -34,31 +34,36 @@ pub struct Query {
 /// Tentative costs of one side.
 #[derive(Clone, Debug, Default)]
 struct Labels {
-    /// Search in which a node's label was written; other labels are void.
-    stamp: Vec<u32>,
+    labels: Vec<Label>,
+    /// Number of this search; labels of another are void.
     now: u32,
-    cost: Vec<u32>,
-    /// Node one came from, or [`NONE`] at an end.
-    parent: Vec<u32>,
     heap: Heap,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Label {
+    /// Search in which it was written.
+    search: u32,
+    cost: u32,
+    /// Node one came from, or [`NONE`] at an end.
+    parent: u32,
 }
 
 impl Labels {
     fn start(&mut self, nodes: usize) {
         self.heap.clear();
-        if self.stamp.len() != nodes || self.now == u32::MAX {
-            self.stamp.clear();
-            self.stamp.resize(nodes, 0);
-            self.cost.resize(nodes, INFINITY);
-            self.parent.resize(nodes, NONE);
+        if self.labels.len() != nodes || self.now == u32::MAX {
+            self.labels.clear();
+            self.labels.resize(nodes, Label::default());
             self.now = 0;
         }
         self.now += 1;
     }
 
     fn cost(&self, node: u32) -> u32 {
-        if self.stamp[node as usize] == self.now {
-            self.cost[node as usize]
+        let label = &self.labels[node as usize];
+        if label.search == self.now {
+            label.cost
         } else {
             INFINITY
         }
@@ -69,15 +74,17 @@ impl Labels {
         if cost >= self.cost(node) {
             return false;
         }
-        self.stamp[node as usize] = self.now;
-        self.cost[node as usize] = cost;
-        self.parent[node as usize] = parent;
+        self.labels[node as usize] = Label {
+            search: self.now,
+            cost,
+            parent,
+        };
         self.heap.push(cost, node);
         true
     }
 
     fn offer_ends(&mut self, ends: &[End]) {
-        let nodes = self.stamp.len();
+        let nodes = self.labels.len();
         for &(node, cost) in ends.iter().filter(|e| (e.0 as usize) < nodes) {
             self.offer(node, cost, NONE);
         }
@@ -96,7 +103,7 @@ impl Labels {
     /// From `node` back to the end it was reached from.
     fn walk(&self, node: u32) -> impl Iterator<Item = u32> {
         std::iter::successors(Some(node), |&v| {
-            let parent = self.parent[v as usize];
+            let parent = self.labels[v as usize].parent;
             (parent != NONE).then_some(parent)
         })
     }
