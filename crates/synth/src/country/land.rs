@@ -335,32 +335,30 @@ impl Land {
                 self.height_m[cell] = level;
             }
         }
-        self.raise_lake_islands();
     }
 
-    /// The widest lakes get an island where the water is farthest from the shore.
+    /// Wide lakes get an island: a cell all around which there is lake.
     fn raise_lake_islands(&mut self) {
-        for lake in &mut self.lakes {
-            let lake_of = &self.lake_of;
-            let inner = |c: usize, reach: isize| {
-                (-reach..=reach).all(|dy| {
-                    (-reach..=reach).all(|dx| {
-                        self.coarse
-                            .offset(c, dx, dy)
-                            .is_some_and(|n| lake_of[n] > 0)
-                    })
-                })
+        for lake in self.lakes.iter().filter(|l| l.cells.len() >= 20) {
+            let open = |c: usize| {
+                self.lake_of[c] > 0 && self.coarse.around(c).all(|(n, _)| self.lake_of[n] > 0)
             };
-            let Some(&island) = lake.cells.iter().find(|&&c| inner(c, 2)) else {
+            let Some(&middle) = lake.cells.iter().find(|&&c| open(c)) else {
                 continue;
             };
-            let cross: Vec<usize> = std::iter::once(island)
-                .chain(self.coarse.around(island).take(4).map(|n| n.0))
-                .collect();
-            lake.cells.retain(|c| !cross.contains(c));
-            for cell in cross {
-                self.lake_of[cell] = 0;
-                self.height_m[cell] = (lake.level_m + 10.0) as f32;
+            let (x0, y0) = self.coarse.xy(middle);
+            let post = self.fine_of(middle);
+            for dy in -(FINE as isize)..=FINE as isize {
+                for dx in -(FINE as isize)..=FINE as isize {
+                    let Some(near) = self.fine.offset(post, dx, dy) else {
+                        continue;
+                    };
+                    let (x, y) = self.fine.xy(near);
+                    // Longer than wide.
+                    let far = (x - x0).hypot(1.5 * (y - y0) + 0.5 * (x - x0)) / self.coarse.step_m;
+                    let bump = (1.0 - far / 0.8).max(0.0) * 1.3;
+                    self.lake_share[near] -= bump as f32;
+                }
             }
         }
     }
@@ -402,6 +400,7 @@ impl Land {
         } else {
             spread(self.coarse, self.fine, &share)
         };
+        self.raise_lake_islands();
         let folds = Noise::new(country.seed, 11);
         let long_m = 3.2 * self.coarse.step_m;
         self.fine_m = heights;
@@ -426,7 +425,7 @@ impl Land {
                 self.fine_m[at] = height as f32;
                 self.wet[at] = height <= 0.0;
                 let share = f64::from(self.lake_share[at]);
-                if share > 0.02 {
+                if share != 0.0 {
                     let level = self.lake_level_near(column / FINE, row / FINE);
                     if share >= 0.5 {
                         self.fine_m[at] = level as f32;

@@ -130,7 +130,9 @@ impl Country {
         })?;
         // Where no road leads, nobody settled.
         let mut sites = sites;
-        sites.retain(|s| roads.anchor.contains_key(&land.fine_of(s.cell)));
+        if !roads.lines.is_empty() {
+            sites.retain(|s| roads.anchor.contains_key(&land.fine_of(s.cell)));
+        }
         let ferries = roads::harbours(&mut roads, &land, &landmass, &sites);
         weave::double_carriageway(&mut roads, &sites);
         streets::lay_out(self, &land, &river, &sites, &mut roads);

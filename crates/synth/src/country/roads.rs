@@ -345,12 +345,12 @@ pub(crate) fn build(
         step(0.65)?;
     }
     let land_km2 = land.order.len() as f64 * land.coarse.step_m.powi(2) * 1e-6;
-    let lanes = (land_km2 / 4.0) as usize;
+    let lanes = (land_km2 / 3.0) as usize;
     for _ in 0..lanes {
         lane(&mut roads, &mut ground, &mut dice);
         step(0.75)?;
     }
-    let tracks = (land_km2 / 5.0).ceil() as usize;
+    let tracks = (land_km2 / 3.0).ceil() as usize;
     for _ in 0..tracks {
         track(&mut roads, &mut ground, &mut dice);
         step(0.9)?;
@@ -600,15 +600,22 @@ fn motorway(roads: &mut Roads, ground: &mut Ground, sites: &[Site]) -> Vec<(usiz
                 m.1 + t.1 * along_m + n.1 * left_m,
             )
         };
-        let across = across(land, (m, t));
+        // The road across begins beyond the far ramps and ends on the settlement's side.
+        let far_m = |p: &usize| {
+            let (p, q) = (fine.xy(*p), sites[site].at);
+            (p.0 - q.0).hypot(p.1 - q.1)
+        };
+        let ends = across(land, (m, t));
+        let left = far_m(&ends[1]) < far_m(&ends[0]);
+        let end = ends[usize::from(left)];
         let q = [-110.0, 110.0].map(|left_m| roads.point(at(0.0, left_m)));
-        let ends = across.map(|p| roads.anchor(ground, p));
         let over = [at(0.0, -45.0), at(0.0, 45.0)].map(|p| roads.point(p));
-        roads.add(
-            Kind::Secondary,
-            Role::Plain,
-            vec![ends[0], q[0], over[0], over[1], q[1], ends[1]],
-        );
+        let mut across = vec![q[0], over[0], over[1], q[1]];
+        if !left {
+            across.reverse();
+        }
+        across.push(roads.anchor(ground, end));
+        roads.add(Kind::Secondary, Role::Plain, across);
         for (side, sign) in [(0usize, -1.0), (1, 1.0)] {
             // Right of the carriageway's own direction, off before and on after the crossing.
             let (first, second) = (sides[side][off], sides[side][on]);
@@ -634,11 +641,8 @@ fn motorway(roads: &mut Roads, ground: &mut Ground, sites: &[Site]) -> Vec<(usiz
                 roads.add(Kind::Link, Role::Plain, points).oneway = true;
             }
         }
-        for p in across {
-            ground.used[p] = Use::Road;
-        }
-        ramps.push((across[0], site));
-        ramps.push((across[1], site));
+        ground.used[end] = Use::Road;
+        ramps.push((end, site));
     }
     for &p in &ends {
         ground.used[p] = Use::Road;

@@ -117,7 +117,7 @@ pub(crate) fn settle(country: &Country, land: &Land, landmass: &[u32]) -> Vec<Si
             8500.0,
         ),
         (Rank::Village, share(36.0).max(1), 3300.0),
-        (Rank::Hamlet, share(15.0).max(1), 1700.0),
+        (Rank::Hamlet, share(15.0).max(3), 1700.0),
     ];
     let mut sites: Vec<Site> = Vec::new();
     let mut cells: BTreeMap<(i64, i64), Vec<usize>> = BTreeMap::new();

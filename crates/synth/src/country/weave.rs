@@ -460,12 +460,26 @@ pub(crate) fn roundabouts(roads: &mut Roads, sites: &[Site]) {
             chosen.push(point);
         }
     }
+    let before = roads.lines.len();
     for point in chosen {
-        build_roundabout(roads, point, 17.0);
+        let lines: Vec<usize> = at_point[&point].iter().map(|u| u.0).collect();
+        // Lines split for earlier roundabouts continue behind the old ones.
+        let lines = lines.into_iter().chain(before..roads.lines.len()).collect();
+        build_roundabout(roads, point, 17.0, &degree, lines);
     }
 }
 
-fn build_roundabout(roads: &mut Roads, point: u32, radius_m: f64) {
+fn build_roundabout(
+    roads: &mut Roads,
+    point: u32,
+    radius_m: f64,
+    degree: &[u8],
+    lines: Vec<usize>,
+) {
+    let lines: Vec<usize> = lines
+        .into_iter()
+        .filter(|&l| roads.lines[l].points.contains(&point))
+        .collect();
     let centre = roads.points[point as usize];
     let far = |roads: &Roads, p: u32| {
         let at = roads.points[p as usize];
@@ -473,8 +487,7 @@ fn build_roundabout(roads: &mut Roads, point: u32, radius_m: f64) {
     };
     // Check first, change after: every arm must leave the circle with room to spare, and apart.
     let mut angles: Vec<f64> = Vec::new();
-    let degree = degrees(roads);
-    for line in &roads.lines {
+    for line in lines.iter().map(|&l| &roads.lines[l]) {
         let Some(at) = line.points.iter().position(|&p| p == point) else {
             continue;
         };
@@ -487,7 +500,11 @@ fn build_roundabout(roads: &mut Roads, point: u32, radius_m: f64) {
             let Some(out) = arm.iter().position(|&p| far(roads, p) > radius_m * 1.3) else {
                 return;
             };
-            if arm[..=out].iter().any(|&p| degree[p as usize] > 2) || out + 1 == arm.len() {
+            if arm[..=out]
+                .iter()
+                .any(|&p| degree.get(p as usize).is_none_or(|&d| d > 2))
+                || out + 1 == arm.len()
+            {
                 return;
             }
             let at = roads.points[arm[out] as usize];
@@ -502,19 +519,19 @@ fn build_roundabout(roads: &mut Roads, point: u32, radius_m: f64) {
     if angles.len() < 3 || (0..angles.len()).any(|i| gap(i) < 0.6) {
         return;
     }
-    let through: Vec<(usize, usize)> = roads
-        .lines
-        .iter()
-        .enumerate()
-        .filter_map(|(l, line)| Some((l, line.points.iter().position(|&p| p == point)?)))
-        .collect();
-    for &(l, at) in &through {
+    let mut arms = lines;
+    for l in arms.clone() {
+        let at = roads.lines[l]
+            .points
+            .iter()
+            .position(|&p| p == point)
+            .unwrap_or(0);
         if at > 0 && at + 1 < roads.lines[l].points.len() {
-            split(roads, l, at);
+            arms.push(split(roads, l, at));
         }
     }
     let mut ring: Vec<(f64, u32)> = Vec::new();
-    for l in 0..roads.lines.len() {
+    for l in arms {
         let ends = (roads.lines[l].points.first(), roads.lines[l].points.last());
         let starts = ends.0 == Some(&point);
         if !starts && ends.1 != Some(&point) {

@@ -445,3 +445,63 @@ fn impossible_sizes_and_cancel() {
         .unwrap();
     assert!(last == 1.0);
 }
+
+#[test]
+fn one_pass_is_unpaved_and_passes_close_in_winter() {
+    let world = demo();
+    let (mut unpaved, mut closed) = (0, 0);
+    for pass in world
+        .nodes
+        .iter()
+        .filter(|n| tag(&n.tags, "mountain_pass").is_some())
+    {
+        let over: Vec<&Way> = world
+            .ways
+            .iter()
+            .filter(|w| highway(w).is_some() && w.refs.contains(&pass.id))
+            .collect();
+        assert!(
+            !over.is_empty(),
+            "no road over {:?}",
+            tag(&pass.tags, "name")
+        );
+        let gravel = |w: &&Way| tag(&w.tags, "surface") == Some("gravel");
+        unpaved += usize::from(over.iter().any(gravel));
+        let winter = |w: &&Way| tag(&w.tags, "motor_vehicle:conditional").is_some();
+        closed += usize::from(over.iter().any(winter));
+        let relief = world.relief.as_ref().unwrap();
+        let (lat, lon) = pass.lat_lon();
+        let ele_m: f64 = tag(&pass.tags, "ele").unwrap().parse().unwrap();
+        assert!((relief.height_at_lat_lon_m(lat, lon) - ele_m).abs() < 2.0);
+    }
+    assert!(
+        unpaved >= 1 && closed >= 2,
+        "{unpaved} unpaved, {closed} closed in winter"
+    );
+}
+
+#[test]
+fn ways_of_a_restriction_meet() {
+    let world = demo();
+    for relation in world
+        .relations
+        .iter()
+        .filter(|r| tag(&r.tags, "restriction").is_some())
+    {
+        let chain: Vec<Vec<i64>> = relation
+            .members
+            .iter()
+            .map(|m| match m.kind {
+                synth::MemberKind::Way => world.way(m.id).unwrap().refs.clone(),
+                _ => vec![m.id],
+            })
+            .collect();
+        assert_eq!(chain.len(), 3);
+        for pair in chain.windows(2) {
+            // Ways meet end to end, or a way ends at the via node.
+            let ends = |refs: &Vec<i64>| [refs[0], refs[refs.len() - 1]];
+            let meet = ends(&pair[0]).iter().any(|e| ends(&pair[1]).contains(e));
+            assert!(meet, "relation {}", relation.id);
+        }
+    }
+}
