@@ -26,7 +26,7 @@ fn schedule(kind: PlaceKind) -> Option<(u8, u8, u8)> {
         PlaceKind::Island => (8, 12, 1),
         PlaceKind::Water => (9, 13, 1),
         PlaceKind::Pass => (8, 12, 2),
-        PlaceKind::Peak => (10, 14, 3),
+        PlaceKind::Peak => (11, 14, 3),
         PlaceKind::FerryTerminal => (9, 12, 4),
         PlaceKind::Fuel => (11, 14, 5),
         PlaceKind::Viewpoint => (11, 14, 6),

@@ -11,7 +11,16 @@ pub const RELIEF_SIZE: usize = 256;
 
 const SIZE: usize = RELIEF_SIZE;
 
-/// Cuts a tile; `None` when no pixel of it has a height.
+/// Pixels over which known heights run out into the general lie of the land.
+const RUN_OUT: usize = 24;
+/// Cells along a side of the general lie of the land.
+const COARSE: usize = 96;
+
+/// Cuts a tile; `None` when it lies beyond the grid and its surroundings.
+///
+/// Where heights are unknown the land goes on as the known heights around suggest. Only the shading
+/// shows it, and without it every edge of the data would be shaded as a cliff. The continuation
+/// depends on the place alone, not on the tile, so that tiles meet.
 pub(crate) fn cut(region: &Region, frame: &Frame) -> Result<Option<Vec<u8>>, TileError> {
     let Some(grid) = &region.meta().heights else {
         return Ok(None);
@@ -19,10 +28,18 @@ pub(crate) fn cut(region: &Region, frame: &Frame) -> Result<Option<Vec<u8>>, Til
     let Some(surface) = Surface::new(grid, region.height_grid()) else {
         return Ok(None);
     };
-    let Some(mut heights) = sample(&surface, frame) else {
+    let pixels = Pixels::new(&surface, frame, 0);
+    if !pixels.near(&surface) {
         return Ok(None);
-    };
-    fill(&mut heights, SIZE);
+    }
+    let mut heights = sample(&surface, &pixels);
+    if heights.iter().any(|h| h.is_nan()) {
+        let Some(lie) = Lie::new(&surface) else {
+            return Ok(None);
+        };
+        let wide = Pixels::new(&surface, frame, RUN_OUT);
+        heights = run_out(sample(&surface, &wide), &wide, &lie);
+    }
     Ok(Some(encode(&heights)?))
 }
 
@@ -82,36 +99,74 @@ impl<'a> Surface<'a> {
     }
 }
 
-/// Heights at the pixel centres, NaN where unknown. Pixels larger than a cell take the mean of
-/// several samples, or small scales would show noise.
-fn sample(surface: &Surface, frame: &Frame) -> Option<Vec<f32>> {
-    let unit = f64::from(EXTENT) / SIZE as f64;
-    let corner = |x: f64, y: f64| surface.position(frame.lon_lat_deg(x * unit, y * unit));
-    let middle = SIZE as f64 / 2.0;
-    let (a, b) = (corner(middle, middle), corner(middle + 1.0, middle + 1.0));
-    let cells_per_pixel = (b[0] - a[0]).abs().max((b[1] - a[1]).abs());
-    let samples = (cells_per_pixel.ceil() as usize).clamp(1, 4);
+/// The pixels of a tile with a margin, as positions in the grid.
+struct Pixels {
+    /// Pixels a side.
+    size: usize,
+    margin: usize,
+    /// Samples a pixel on either axis. Pixels larger than a cell take the mean of several, or small
+    /// scales would show noise.
+    samples: usize,
+    /// Fractional grid columns, `samples` a pixel, from west.
+    columns: Vec<f64>,
+    /// Fractional grid rows, `samples` a pixel, from north.
+    rows: Vec<f64>,
+}
 
-    // Columns depend on x alone and rows on y alone.
-    let offsets: Vec<f64> = (0..SIZE * samples)
-        .map(|i| (i as f64 + 0.5) / samples as f64)
-        .collect();
-    let columns: Vec<f64> = offsets.iter().map(|&x| corner(x, middle)[0]).collect();
-    let rows: Vec<f64> = offsets.iter().map(|&y| corner(middle, y)[1]).collect();
-    let mut heights = vec![f32::NAN; SIZE * SIZE];
-    let mut any = false;
-    for y in 0..SIZE {
-        let rows = &rows[y * samples..(y + 1) * samples];
-        if rows
-            .iter()
-            .all(|r| !(-0.5..surface.rows as f64 - 0.5).contains(r))
-        {
-            continue;
+impl Pixels {
+    fn new(surface: &Surface, frame: &Frame, margin: usize) -> Self {
+        let unit = f64::from(EXTENT) / SIZE as f64;
+        let position = |x: f64, y: f64| surface.position(frame.lon_lat_deg(x * unit, y * unit));
+        let middle = SIZE as f64 / 2.0;
+        let (a, b) = (
+            position(middle, middle),
+            position(middle + 1.0, middle + 1.0),
+        );
+        let cells = (b[0] - a[0]).abs().max((b[1] - a[1]).abs());
+        let samples = if cells.is_finite() {
+            (cells.ceil() as usize).clamp(1, 4)
+        } else {
+            1
+        };
+        let size = SIZE + 2 * margin;
+        let at = |i: usize| (i as f64 + 0.5) / samples as f64 - margin as f64;
+        // Columns depend on x alone and rows on y alone.
+        let columns = (0..size * samples)
+            .map(|i| position(at(i), middle)[0])
+            .collect();
+        let rows = (0..size * samples)
+            .map(|i| position(middle, at(i))[1])
+            .collect();
+        Pixels {
+            size,
+            margin,
+            samples,
+            columns,
+            rows,
         }
-        for x in 0..SIZE {
+    }
+
+    /// Whether any pixel lies on the grid or within half its size of it.
+    fn near(&self, surface: &Surface) -> bool {
+        let meets = |values: &[f64], cells: f64| {
+            values
+                .iter()
+                .any(|v| (-cells / 2.0..cells * 1.5).contains(v))
+        };
+        meets(&self.columns, surface.columns as f64) && meets(&self.rows, surface.rows as f64)
+    }
+}
+
+/// Heights at the pixels, NaN where unknown.
+fn sample(surface: &Surface, pixels: &Pixels) -> Vec<f32> {
+    let (size, samples) = (pixels.size, pixels.samples);
+    let mut heights = vec![f32::NAN; size * size];
+    for y in 0..size {
+        let rows = &pixels.rows[y * samples..(y + 1) * samples];
+        for x in 0..size {
             let (mut sum, mut count) = (0.0, 0.0);
             for &row in rows {
-                for &column in &columns[x * samples..(x + 1) * samples] {
+                for &column in &pixels.columns[x * samples..(x + 1) * samples] {
                     if let Some(height) = surface.height_m([column, row]) {
                         sum += height;
                         count += 1.0;
@@ -119,55 +174,163 @@ fn sample(surface: &Surface, frame: &Frame) -> Option<Vec<f32>> {
                 }
             }
             if count > 0.0 {
-                heights[y * SIZE + x] = sum / count;
-                any = true;
+                heights[y * size + x] = sum / count;
             }
         }
     }
-    any.then_some(heights)
+    heights
 }
 
-/// Gives unknown pixels a smooth continuation of the known ones, so that no cliff is shaded where
-/// the data ends: means of ever larger squares, laid under the gaps from coarse to fine.
+/// The general lie of the land: a coarse grid without gaps over the height grid and as much again
+/// around it.
+struct Lie {
+    heights: Vec<f32>,
+    /// Cells of the height grid in a coarse cell, on either axis.
+    step: [f64; 2],
+    /// Position of the first coarse cell's corner.
+    corner: [f64; 2],
+}
+
+impl Lie {
+    fn new(surface: &Surface) -> Option<Self> {
+        let cells = [surface.columns as f64, surface.rows as f64];
+        let step = cells.map(|n| 2.0 * n / COARSE as f64);
+        let corner = cells.map(|n| -0.5 - n / 2.0);
+        let mut heights = vec![f32::NAN; COARSE * COARSE];
+        for (i, height) in heights.iter_mut().enumerate() {
+            let (mut sum, mut count) = (0.0, 0.0);
+            for (dx, dy) in [(0.2, 0.2), (0.8, 0.2), (0.5, 0.5), (0.2, 0.8), (0.8, 0.8)] {
+                let at = [(i % COARSE) as f64 + dx, (i / COARSE) as f64 + dy];
+                if let Some(h) = surface.height_m([0, 1].map(|k| corner[k] + at[k] * step[k])) {
+                    sum += h;
+                    count += 1.0;
+                }
+            }
+            *height = sum / count;
+        }
+        let known = heights.iter().any(|h| !h.is_nan());
+        fill(&mut heights, COARSE);
+        known.then_some(Lie {
+            heights,
+            step,
+            corner,
+        })
+    }
+
+    /// Height at a position of the height grid; bilinear.
+    fn height_m(&self, position: [f64; 2]) -> f32 {
+        let last = COARSE as f64 - 1.0;
+        let [x, y] =
+            [0, 1].map(|k| ((position[k] - self.corner[k]) / self.step[k] - 0.5).clamp(0.0, last));
+        let [left, top] = [x, y].map(|v| (v.floor() as usize).min(COARSE - 2));
+        let (right, low) = ((x - left as f64) as f32, (y - top as f64) as f32);
+        let at = |x: usize, y: usize| self.heights[y * COARSE + x];
+        let above = at(left, top) * (1.0 - right) + at(left + 1, top) * right;
+        let below = at(left, top + 1) * (1.0 - right) + at(left + 1, top + 1) * right;
+        above * (1.0 - low) + below * low
+    }
+}
+
+/// Fills gaps from the means of ever larger squares, laid under them from coarse to fine.
 fn fill(heights: &mut [f32], size: usize) {
     if size == 1 || heights.iter().all(|h| !h.is_nan()) {
         return;
     }
-    let half = size / 2;
+    let half = size.div_ceil(2);
     let mut coarse = vec![f32::NAN; half * half];
-    for y in 0..half {
-        for x in 0..half {
-            let at = 2 * y * size + 2 * x;
-            let known = [at, at + 1, at + size, at + size + 1].map(|i| heights[i]);
-            let known = known.iter().filter(|h| !h.is_nan());
-            let (sum, count) = known.fold((0.0, 0.0), |(s, n), h| (s + h, n + 1.0));
-            coarse[y * half + x] = sum / count;
+    for (i, mean) in coarse.iter_mut().enumerate() {
+        let (x, y) = (i % half * 2, i / half * 2);
+        let (mut sum, mut count) = (0.0, 0.0);
+        for (x, y) in [(x, y), (x + 1, y), (x, y + 1), (x + 1, y + 1)] {
+            if x < size && y < size && !heights[y * size + x].is_nan() {
+                sum += heights[y * size + x];
+                count += 1.0;
+            }
         }
+        *mean = sum / count;
     }
     fill(&mut coarse, half);
-    let last = half - 1;
-    for y in 0..size {
-        for x in 0..size {
-            if !heights[y * size + x].is_nan() {
-                continue;
-            }
-            // The nearest coarse pixel counts three times as much as the next, on either axis.
-            let beside = |v: usize| {
-                if v.is_multiple_of(2) {
-                    (v / 2).saturating_sub(1)
-                } else {
-                    (v / 2 + 1).min(last)
-                }
-            };
+    // The nearest coarse cell counts three times as much as the next, on either axis.
+    let beside = |v: usize| {
+        let next = if v.is_multiple_of(2) {
+            (v / 2).saturating_sub(1)
+        } else {
+            v / 2 + 1
+        };
+        next.min(half - 1)
+    };
+    for i in 0..heights.len() {
+        if heights[i].is_nan() {
+            let (x, y) = (i % size, i / size);
             let at = |x: usize, y: usize| coarse[y * half + x];
-            let (near_x, near_y, far_x, far_y) = (x / 2, y / 2, beside(x), beside(y));
-            heights[y * size + x] = (9.0 * at(near_x, near_y)
-                + 3.0 * at(far_x, near_y)
-                + 3.0 * at(near_x, far_y)
-                + at(far_x, far_y))
+            heights[i] = (9.0 * at(x / 2, y / 2)
+                + 3.0 * at(beside(x), y / 2)
+                + 3.0 * at(x / 2, beside(y))
+                + at(beside(x), beside(y)))
                 / 16.0;
         }
     }
+}
+
+/// Gives unknown pixels the general lie of the land, with what the nearest known height differs
+/// from it fading out over [`RUN_OUT`] pixels. Takes a tile with that margin, returns it without.
+fn run_out(heights: Vec<f32>, pixels: &Pixels, lie: &Lie) -> Vec<f32> {
+    let (size, samples) = (pixels.size, pixels.samples);
+    let middle = samples / 2;
+    let lie_at = |i: usize| {
+        let (x, y) = (i % size, i / size);
+        lie.height_m([
+            pixels.columns[x * samples + middle],
+            pixels.rows[y * samples + middle],
+        ])
+    };
+    // Distance to the nearest known pixel and its difference, by two sweeps (Borgefors 1986,
+    // Computer Vision, Graphics, and Image Processing 34:344-371, weights 3 and 4).
+    let far = 3 * RUN_OUT as i32;
+    let mut nearest: Vec<(i32, f32)> = heights
+        .iter()
+        .enumerate()
+        .map(|(i, h)| {
+            if h.is_nan() {
+                (far, 0.0)
+            } else {
+                (0, h - lie_at(i))
+            }
+        })
+        .collect();
+    let side = size as i32;
+    let mut sweep = |order: &mut dyn Iterator<Item = i32>, sign: i32| {
+        for i in order {
+            let (x, y) = (i % side, i / side);
+            for (dx, dy, step) in [(-1, 0, 3), (-1, -1, 4), (0, -1, 3), (1, -1, 4)] {
+                let (nx, ny) = (x + sign * dx, y + sign * dy);
+                if (0..side).contains(&nx) && (0..side).contains(&ny) {
+                    let (distance, difference) = nearest[(ny * side + nx) as usize];
+                    if distance + step < nearest[i as usize].0 {
+                        nearest[i as usize] = (distance + step, difference);
+                    }
+                }
+            }
+        }
+    };
+    sweep(&mut (0..side * side), 1);
+    sweep(&mut (0..side * side).rev(), -1);
+    let mut inner = Vec::with_capacity(SIZE * SIZE);
+    for y in pixels.margin..pixels.margin + SIZE {
+        for x in pixels.margin..pixels.margin + SIZE {
+            let i = y * size + x;
+            let (distance, difference) = nearest[i];
+            // Smooth at both ends.
+            let t = 1.0 - distance as f32 / far as f32;
+            let share = t * t * (3.0 - 2.0 * t);
+            inner.push(if heights[i].is_nan() {
+                lie_at(i) + share * difference
+            } else {
+                heights[i]
+            });
+        }
+    }
+    inner
 }
 
 /// Terrarium: 1/256 m above -32768 m in three bytes; here in steps of 1/16 m, which pack better.

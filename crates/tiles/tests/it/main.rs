@@ -540,13 +540,18 @@ fn relief_gives_the_grid_back_and_bridges_voids_without_cliffs() {
     for row in got.chunks(256) {
         assert!(row.windows(2).all(|w| (w[0] - w[1]).abs() < 40.0));
     }
-    // A tile half off the grid goes on smoothly; one beyond is absent.
+    // A tile half off the grid goes on smoothly, and its neighbours go on where it ends.
     let (x, y, ..) = tile_of(9.0, 47.1, z);
+    let tiles = [x - 1, x].map(|x| heights(&relief_tile(&region, z, x, y).unwrap().unwrap()));
     assert!(
-        heights(&relief_tile(&region, z, x, y).unwrap().unwrap())
-            .iter()
-            .all(|h| h.is_finite() && *h > -500.0)
+        tiles[1]
+            .chunks(256)
+            .all(|row| row.windows(2).all(|w| (w[0] - w[1]).abs() < 40.0))
     );
-    let (x, y, ..) = tile_of(8.5, 47.1, z);
+    for (left, right) in tiles[0].chunks(256).zip(tiles[1].chunks(256)) {
+        assert!((left[255] - right[0]).abs() < 40.0);
+    }
+    // One far beyond is absent.
+    let (x, y, ..) = tile_of(7.5, 47.1, z);
     assert!(relief_tile(&region, z, x, y).unwrap().is_none());
 }
