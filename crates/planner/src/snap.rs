@@ -41,7 +41,7 @@ pub struct Snapped {
 
 /// The road nearest to a point.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export, rename = "NearRoad"))]
 pub struct RoadInfo {
     /// Name, may be empty.
     pub name: String,
@@ -143,9 +143,10 @@ pub(crate) fn project(region: &Region, piece: u32, frame: LocalFrame) -> Candida
     }
 }
 
-/// Metres by which a kind of road is put back when several lie near: a click beside a main road
-/// means the main road, not the driveway (common practice).
-fn handicap_m(region: &Region, piece: u32) -> f64 {
+/// How far a road counts as being when several lie near: a click beside a main road means the
+/// main road, not the driveway, and a click between roads the open one (common practice).
+fn felt_distance_m(region: &Region, candidate: &Candidate) -> f64 {
+    let piece = candidate.piece;
     let by_class = match region.class(piece) {
         RoadClass::Service => 8.0,
         RoadClass::Track | RoadClass::Path => 5.0,
@@ -159,8 +160,10 @@ fn handicap_m(region: &Region, piece: u32) -> f64 {
         Some(Access::Unverified) => 6.0,
         _ => 15.0,
     };
-    let flags = region.piece_flags()[piece as usize];
-    by_class + by_access + if flags & flag::TUNNEL != 0 { 15.0 } else { 0.0 }
+    let tunnel = region.piece_flags()[piece as usize] & flag::TUNNEL != 0;
+    let minor = by_class > 2.0 || by_access > 4.0;
+    let stretch = if minor { 1.5 } else { 1.0 };
+    candidate.offset_m * stretch + by_class + by_access + if tunnel { 15.0 } else { 0.0 }
 }
 
 impl Planner {
@@ -180,7 +183,7 @@ impl Planner {
                 if candidate.offset_m > radius_m {
                     continue;
                 } else if rideable(region, piece).any(can_ride) {
-                    candidate.worse_m = candidate.offset_m + handicap_m(region, piece);
+                    candidate.worse_m = felt_distance_m(region, &candidate);
                     roads.push(candidate);
                 } else if closed.is_none_or(|c| candidate.offset_m < c.offset_m) {
                     closed = Some(candidate);
