@@ -61,7 +61,7 @@ enum Command {
     /// Invents and imports the demo country if it is absent, serves it, prints the address
     Demo {
         /// Loopback address and port; port 0 takes a free one
-        #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:0")]
+        #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:0", value_parser = address)]
         listen: SocketAddr,
         /// Does not open the browser
         #[arg(long)]
@@ -83,7 +83,7 @@ enum Command {
     /// Serves the page to this machine
     Serve {
         /// Loopback address and port; port 0 takes a free one
-        #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:8080")]
+        #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:8080", value_parser = address)]
         listen: SocketAddr,
     },
     /// Plans a tour and prints or writes it
@@ -163,6 +163,14 @@ fn run(cli: Cli) -> Outcome {
         Command::Convert { files, output } => files::convert(&files, &output),
         Command::Check { file } => files::check(&file, json),
     }
+}
+
+fn address(text: &str) -> Result<SocketAddr, String> {
+    let numeric = text
+        .strip_prefix("localhost:")
+        .map(|port| format!("127.0.0.1:{port}"));
+    let wrong = |_| "give an address and a port, as in 127.0.0.1:8080".to_owned();
+    numeric.as_deref().unwrap_or(text).parse().map_err(wrong)
 }
 
 /// `--data`, `LACET_DATA`, or the XDG base directory specification's place for data.

@@ -19,8 +19,18 @@ use crate::stop::Stop;
 struct Made<'a> {
     name: &'a str,
     bytes: u64,
-    #[serde(flatten)]
-    report: &'a Report,
+    road_km: f64,
+    counts: Counts,
+    warnings: &'a [String],
+}
+
+#[derive(Serialize)]
+struct Counts {
+    junctions: u64,
+    pieces: u64,
+    turns: u64,
+    places: u64,
+    features: u64,
 }
 
 /// Imports a region and says what is in it.
@@ -58,19 +68,29 @@ pub fn run(
         },
         &stop,
     )?;
-    let bytes = std::fs::metadata(&out).map_or(0, |m| m.len());
     if json {
+        let counts = Counts {
+            junctions: report.nodes,
+            pieces: report.pieces,
+            turns: report.turns,
+            places: report.places,
+            features: report.features,
+        };
+        let (bytes, road_km, warnings) = (report.bytes, report.road_km, &report.warnings);
         return print_json(&Made {
             name,
             bytes,
-            report: &report,
+            road_km,
+            counts,
+            warnings,
         });
     }
     say(&format!(
-        "region {name}: {} pieces of road, {} places, {}",
+        "region {name}: {:.0} km of road in {} pieces, {} places, {}",
+        report.road_km,
         report.pieces,
         report.places,
-        size(bytes)
+        size(report.bytes)
     ))
 }
 
@@ -97,12 +117,13 @@ pub fn make(data: &DataDir, job: &Job, stop: &Stop) -> Result<Report, Failure> {
         Err(_) if stop.flag().load(Ordering::SeqCst) => {
             Err(Failure::user("canceled; nothing was changed", ""))
         }
-        Err(e) => Err(failure(&e)),
+        Err(ImportError::Write(e)) => Err(Failure::io("write region file", &e.path, &e.source)),
+        Err(e @ ImportError::NoFiles) => Err(Failure::user(e.to_string(), "")),
+        Err(e) => Err(Failure::data(
+            e.to_string(),
+            "no region was made or changed",
+        )),
     }
-}
-
-fn failure(e: &ImportError) -> Failure {
-    Failure::data(e.to_string(), "check the file, or fetch it again")
 }
 
 /// Removes what an import that was killed left behind, once it is surely not in use.

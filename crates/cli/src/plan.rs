@@ -124,13 +124,13 @@ fn check_bounds(wanted: &Wanted, [west, south, east, north]: [f64; 4]) -> Outcom
         if p.leg == LegKind::Road && !is_inside(p.lat, p.lon) && is_inside(p.lon, p.lat) {
             return Err(Failure::user(
                 format!(
-                    "point {} ({},{}) is outside region {}, latitude and longitude seem swapped",
+                    "point {} ({:.5},{:.5}) is outside region {}, latitude and longitude seem swapped",
                     n + 1,
                     p.lat,
                     p.lon,
                     wanted.region
                 ),
-                format!("write {}:{},{}", p.word(), p.lon, p.lat),
+                format!("write {}:{:.5},{:.5}", p.word(), p.lon, p.lat),
             ));
         }
     }

@@ -8,7 +8,7 @@ use crate::speed::{Clock, turn_s};
 
 /// A taste that can be named in a tour.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export, rename = "Taste"))]
 pub struct TasteInfo {
     /// Name, as in `Tour::taste`.
     pub name: &'static str,

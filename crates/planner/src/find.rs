@@ -16,7 +16,7 @@ use crate::files::parse_coordinate;
 
 /// Something found.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export, rename = "FoundPlace"))]
 pub struct Found {
     /// `coordinate`, or the kind of place in snake case (`village`, `pass`, `fuel`, `road`, ...).
     pub kind: String,

@@ -59,27 +59,6 @@ pub struct RegionCounts {
     pub features: u32,
 }
 
-/// One answer of the finder.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
-pub struct FoundPlace {
-    /// Kind of place in snake case, or `coordinate`.
-    pub kind: String,
-    /// Name.
-    pub name: String,
-    /// What tells it from others of the name; may be empty.
-    pub detail: String,
-    /// Degrees north.
-    pub lat: f64,
-    /// Degrees east.
-    pub lon: f64,
-    /// Metres above sea level.
-    pub height_m: Option<f32>,
-    /// West, south, east, north, degrees, of something long or wide.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub bounds_deg: Option<[f64; 4]>,
-}
-
 /// Body of `POST /api/plan`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]

@@ -133,7 +133,10 @@ impl Claim {
             Ok(()) => {}
             Err(std::fs::TryLockError::WouldBlock) => {
                 let mut url = String::new();
-                let read = Read::by_ref(&mut file).take(200).read_to_string(&mut url).is_ok();
+                let read = Read::by_ref(&mut file)
+                    .take(200)
+                    .read_to_string(&mut url)
+                    .is_ok();
                 let url = url.trim().to_owned();
                 let url = Some(url).filter(|u| read && !u.is_empty());
                 return Err(ClaimError::Taken {

@@ -21,11 +21,11 @@ impl From<ShelfError> for Refusal {
         let (status, hint) = match &e {
             ShelfError::Unknown { .. } => (StatusCode::NOT_FOUND, "choose another tour"),
             ShelfError::Conflict { .. } => (StatusCode::CONFLICT, "look at the newer one"),
-            ShelfError::Full { .. } => (
+            ShelfError::Full { .. } | ShelfError::Disk { .. } => (
                 StatusCode::INSUFFICIENT_STORAGE,
                 "make room on the disk; what was kept before is safe",
             ),
-            ShelfError::Busy { .. } => (StatusCode::SERVICE_UNAVAILABLE, "try again in a moment"),
+            ShelfError::Busy { .. } => (StatusCode::LOCKED, "try again in a moment"),
             ShelfError::Unwritable { .. } => (
                 StatusCode::UNPROCESSABLE_ENTITY,
                 "check the numbers of the tour",

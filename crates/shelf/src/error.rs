@@ -68,6 +68,18 @@ pub enum ShelfError {
         /// The file.
         path: PathBuf,
     },
+    /// The disk fails, or has no room in a way that the system does not call full.
+    #[error(
+        "cannot {doing}: the disk of {path} fails or is full ({source}); look after it and try again"
+    )]
+    Disk {
+        /// What was attempted.
+        doing: &'static str,
+        /// The file.
+        path: PathBuf,
+        /// What SQLite said.
+        source: rusqlite::Error,
+    },
     /// Another process holds the store.
     #[error("cannot {doing}: another program keeps {path} locked; close it and try again")]
     Busy {
@@ -111,6 +123,11 @@ impl ShelfError {
         let path = path.to_path_buf();
         match source.sqlite_error_code() {
             Some(ErrorCode::DiskFull) => ShelfError::Full { doing, path },
+            Some(ErrorCode::SystemIoFailure) => ShelfError::Disk {
+                doing,
+                path,
+                source,
+            },
             Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
                 ShelfError::Busy { doing, path }
             }

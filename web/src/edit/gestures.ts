@@ -315,6 +315,7 @@ function placeOf(map: Sheet, at: Position, [x, y]: [number, number]): state.Sele
         lat,
         lon,
         height_m: Number.isFinite(heightM) ? heightM : null,
+        distance_m: null,
       },
     };
   }

@@ -77,8 +77,7 @@ export function Finder() {
     }
     const { place } = option;
     state.select({ kind: "place", at: [place.lat, place.lon], found: place });
-    if (place.bounds_deg) state.onMap.fit?.(place.bounds_deg);
-    else actions.goTo([place.lat, place.lon], 12.5);
+    actions.goTo([place.lat, place.lon], 12.5);
     // The card's first button is the most likely next step.
     requestAnimationFrame(() => document.querySelector<HTMLElement>(".card .deeds button")?.focus());
   };

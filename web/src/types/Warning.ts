@@ -5,8 +5,9 @@
  */
 export type Warning = { 
 /**
- * Kind, snake case: `off_map`, `unreachable`, `unverified_access`, `permit`, `destination`,
- * `seasonal`, `ferry`, `ford`, `toll`, `unpaved`, `spur`, ...
+ * Kind, snake case: `off_map`, `far_from_road`, `closed_road`, `unreachable`, `spur`,
+ * `unverified_access`, `permit`, `private`, `destination`, `seasonal`, `conditional`, `gate`,
+ * `ferry`, `ford`, `toll`, `unpaved`, `unknown_surface`.
  */
 kind: string, 
 /**
