@@ -74,7 +74,8 @@ struct Reached {
 
 /// One leg of the layered search.
 struct Layer {
-    /// Ways of setting out, and the arrival at the same point that each continues.
+    /// Ways of setting out, and the arrival at the same point that each continues (none in the
+    /// first leg).
     leaving: Vec<Stance>,
     continued: Vec<usize>,
     /// Ways of arriving, and how each is reached.
@@ -90,20 +91,27 @@ impl Planner {
     /// direction: that is turning round for want of a way, and the plan says so.
     pub(crate) fn route(&self, weighing: &Weighing, places: &[Place]) -> Vec<Option<RoadLeg>> {
         let mut legs = vec![None; places.len().saturating_sub(1)];
-        let mut first = 0;
+        let (mut first, mut arrived) = (0, None);
         while first + 1 < places.len() {
-            let last = self.route_unbroken(weighing, places, first, &mut legs);
-            first = last.max(first + 1);
+            let last = self.route_unbroken(weighing, places, first, arrived, &mut legs);
+            if last == first {
+                (first, arrived) = (first + 1, None);
+            } else {
+                arrived = legs[last - 1].as_ref().map(|leg| leg.to.candidate);
+                first = last;
+            }
         }
         legs
     }
 
-    /// Routes from `first` as far as there is a way, and returns where that ends.
+    /// Routes from `first` as far as there is a way, and returns where that ends. One sets out
+    /// from the candidate one has `arrived` at, or else from any.
     fn route_unbroken(
         &self,
         weighing: &Weighing,
         places: &[Place],
         first: usize,
+        arrived: Option<usize>,
         legs: &mut [Option<RoadLeg>],
     ) -> usize {
         let aside = |place: &Place, stance: &Stance| {
@@ -114,6 +122,7 @@ impl Planner {
             (worse_m * weighing.per_m_aside()) as u64
         };
         let mut leaving = self.stances(&places[first], false);
+        leaving.retain(|s| arrived.is_none_or(|candidate| s.candidate == candidate));
         let mut cost: Vec<u64> = leaving.iter().map(|s| aside(&places[first], s)).collect();
         let mut layers: Vec<Layer> = Vec::new();
         let mut continued: Vec<usize> = vec![usize::MAX; leaving.len()];
@@ -184,24 +193,13 @@ impl Planner {
                 } else {
                     c.share
                 };
-                stances.push(Stance {
+                let copies = self.copies.get(&edge.0).filter(|_| arriving);
+                let states = std::iter::once(&edge.0).chain(copies.into_iter().flatten());
+                stances.extend(states.map(|&state| Stance {
                     candidate,
-                    state: edge.0,
+                    state,
                     share,
-                });
-                for &state in self
-                    .copies
-                    .get(&edge.0)
-                    .filter(|_| arriving)
-                    .into_iter()
-                    .flatten()
-                {
-                    stances.push(Stance {
-                        candidate,
-                        state,
-                        share,
-                    });
-                }
+                }));
             }
         }
         stances
