@@ -8,9 +8,11 @@ use crate::Planner;
 
 /// Radii tried in turn until a rideable road is found, metres.
 const RADII_M: [f64; 5] = [50.0, 125.0, 300.0, 750.0, 2000.0];
-/// Roads this much farther than the nearest are candidates too, metres: wide enough for both
-/// carriageways of a divided road.
+/// Roads that feel this much farther than the nearest are candidates too, metres.
 const WINDOW_M: f64 = 12.0;
+/// The same for the other carriageway of a divided road, metres: a via must not force a detour to
+/// the next junction because it lies nearer to the wrong one.
+const TWIN_WINDOW_M: f64 = 45.0;
 /// How much farther a well-connected road is looked for when the nearest ones lead nowhere, metres.
 const RESCUE_M: f64 = 150.0;
 const MAX_CANDIDATES: usize = 6;
@@ -143,6 +145,44 @@ pub(crate) fn project(region: &Region, piece: u32, frame: LocalFrame) -> Candida
     }
 }
 
+/// Whether two places lie on the two carriageways of one road: one-ways of one class and name or
+/// number that run against each other.
+fn are_twins(region: &Region, a: &Candidate, b: &Candidate) -> bool {
+    let same = |column: &[u32]| {
+        let [a, b] = [a, b].map(|c| column[c.piece as usize]);
+        a == b && a != 0
+    };
+    let against = |a: [f64; 2], b: [f64; 2]| {
+        a[0] * b[0] + a[1] * b[1] < -0.85 * a[0].hypot(a[1]) * b[0].hypot(b[1])
+    };
+    region.class(a.piece) == region.class(b.piece)
+        && (same(region.piece_name()) || same(region.piece_ref()))
+        && one_way_heading(region, a)
+            .zip(one_way_heading(region, b))
+            .is_some_and(|(a, b)| against(a, b))
+}
+
+/// East and north of riding past a place on a one-way; `None` on other roads.
+fn one_way_heading(region: &Region, candidate: &Candidate) -> Option<[f64; 2]> {
+    let mut ways = rideable(region, candidate.piece);
+    let way = ways.next().filter(|_| ways.next().is_none())?;
+    let frame = LocalFrame::at(candidate.at);
+    // The segment the place lies on, or one that meets it there.
+    let points: Vec<[f64; 2]> = region
+        .piece_points(candidate.piece)
+        .map(|i| frame.to_m(region.point(i)))
+        .collect();
+    let detour_m = |w: &[[f64; 2]]| {
+        w[0][0].hypot(w[0][1]) + w[1][0].hypot(w[1][1])
+            - (w[1][0] - w[0][0]).hypot(w[1][1] - w[0][1])
+    };
+    let on = points
+        .windows(2)
+        .min_by(|a, b| detour_m(a).total_cmp(&detour_m(b)))?;
+    let sign = if way.is_backward() { -1.0 } else { 1.0 };
+    Some([(on[1][0] - on[0][0]) * sign, (on[1][1] - on[0][1]) * sign])
+}
+
 /// How far a road counts as being when several lie near: a click beside a main road means the
 /// main road, not the driveway, and a click between roads the open one (common practice).
 fn felt_distance_m(region: &Region, candidate: &Candidate) -> f64 {
@@ -202,9 +242,13 @@ impl Planner {
         let connected =
             |c: &Candidate| rideable(region, c.piece).any(|e| self.nets.is_connected(e));
         // A road of less handicap may lie a little beyond the circle that held the best so far.
-        let (mut roads, closed) = within(best.worse_m + WINDOW_M);
-        let worst = roads.first().map_or(0.0, |c| c.worse_m) + WINDOW_M;
-        roads.retain(|c| c.worse_m <= worst);
+        let (mut roads, closed) = within(best.worse_m + TWIN_WINDOW_M);
+        if let Some(best) = roads.first().copied() {
+            roads.retain(|c| {
+                let more_m = c.worse_m - best.worse_m;
+                more_m <= WINDOW_M || (more_m <= TWIN_WINDOW_M && are_twins(region, &best, c))
+            });
+        }
         roads.truncate(MAX_CANDIDATES);
         if !roads.iter().any(connected) {
             // A scrap of road that leads nowhere: a plan needs the network beside it as well.

@@ -381,32 +381,40 @@ fn a_via_on_the_wrong_carriageway_does_not_force_a_detour() {
     let east = map.node(6000.0, 0.0);
     map.road(west, a);
     map.road(b, east);
-    map.one_way(a, b).bends = vec![[10.0, -5.0], [4990.0, -5.0]];
-    map.one_way(b, a).bends = vec![[4990.0, 5.0], [10.0, 5.0]];
+    let south = map.one_way(a, b);
+    (south.bends, south.name) = (vec![[20.0, -15.0], [4980.0, -15.0]], "Valley road");
+    let north = map.one_way(b, a);
+    (north.bends, north.name) = (vec![[4980.0, 15.0], [20.0, 15.0]], "Valley road");
     let planner = map.planner();
+    // Eastward is ridden on the southern side whichever carriageway the via lies on.
+    for (north_m, taste) in [(16.0, "fastest"), (-16.0, "fastest"), (14.0, "shortest")] {
+        let trip = [
+            ("stop", -500.0, 0.0),
+            ("via", 2500.0, north_m),
+            ("stop", 5500.0, 0.0),
+        ];
+        let got = plan(&planner, &tour(taste, &trip));
+        assert!(
+            (got.total.length_m - 6000.0).abs() < 20.0,
+            "{}",
+            got.total.length_m
+        );
+    }
     let trip = [
-        ("stop", -500.0, 0.0),
-        ("via", 2500.0, 6.0),
         ("stop", 5500.0, 0.0),
-    ];
-    let got = plan(&planner, &tour("fastest", &trip));
-    assert!(
-        (got.total.length_m - 6000.0).abs() < 5.0,
-        "{}",
-        got.total.length_m
-    );
-    // On the right one it stays, and riding home uses the other.
-    let trip = [
-        ("stop", 5500.0, 0.0),
-        ("via", 2500.0, -6.0),
+        ("via", 2500.0, -16.0),
         ("stop", -500.0, 0.0),
     ];
     let got = plan(&planner, &tour("shortest", &trip));
     assert!(
-        (got.total.length_m - 6000.0).abs() < 5.0,
+        (got.total.length_m - 6000.0).abs() < 20.0,
         "{}",
         got.total.length_m
     );
+    // Two different one-way streets are two places.
+    map.roads[3].name = "Mill street";
+    let detour = plan(&map.planner(), &tour("fastest", &trip));
+    assert!(detour.total.length_m > 9000.0, "{}", detour.total.length_m);
 }
 
 #[test]
