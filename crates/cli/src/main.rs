@@ -42,14 +42,8 @@ struct Cli {
 /// What every command takes.
 #[derive(Clone, Debug, Args)]
 struct Global {
-    /// Where regions and tours are kept [default: the XDG data directory, lacet in it]
-    #[arg(
-        long,
-        value_name = "DIR",
-        env = "LACET_DATA",
-        global = true,
-        hide_env_values = true
-    )]
+    /// Where regions and tours are kept [env: LACET_DATA] [default: lacet in the XDG data directory]
+    #[arg(long, value_name = "DIR", global = true)]
     data: Option<PathBuf>,
     /// Print results as JSON
     #[arg(long, global = true)]
@@ -173,19 +167,21 @@ fn address(text: &str) -> Result<SocketAddr, String> {
     numeric.as_deref().unwrap_or(text).parse().map_err(wrong)
 }
 
-/// `--data`, `LACET_DATA`, or the XDG base directory specification's place for data.
+/// `--data`, `LACET_DATA`, or the XDG base directory specification's place for data. As there, an
+/// empty variable counts as none.
 fn data_dir(given: Option<PathBuf>) -> Result<DataDir, Failure> {
-    if let Some(dir) = given.filter(|d| !d.as_os_str().is_empty()) {
-        return Ok(DataDir::new(dir));
-    }
     let variable = |name| {
         std::env::var_os(name)
+            .filter(|v| !v.is_empty())
             .map(PathBuf::from)
-            .filter(|p| p.is_absolute())
     };
-    let base = variable("XDG_DATA_HOME")
-        .or_else(|| variable("HOME").map(|home| home.join(".local/share")))
-        .or_else(|| variable("LOCALAPPDATA"));
+    if let Some(dir) = given.or_else(|| variable("LACET_DATA")) {
+        return Ok(DataDir::new(dir));
+    }
+    let absolute = |name| variable(name).filter(|p| p.is_absolute());
+    let base = absolute("XDG_DATA_HOME")
+        .or_else(|| absolute("HOME").map(|home| home.join(".local/share")))
+        .or_else(|| absolute("LOCALAPPDATA"));
     base.map(|b| DataDir::new(b.join("lacet"))).ok_or_else(|| {
         Failure::user(
             "there is no home directory to keep data in",

@@ -68,6 +68,9 @@ pub fn run(
         },
         &stop,
     )?;
+    for warning in &report.warnings {
+        eprintln!("warning: {warning}");
+    }
     if json {
         let counts = Counts {
             junctions: report.nodes,
@@ -108,12 +111,7 @@ pub fn make(data: &DataDir, job: &Job, stop: &Stop) -> Result<Report, Failure> {
     );
     progress.finish();
     match result {
-        Ok(report) => {
-            for warning in &report.warnings {
-                eprintln!("warning: {warning}");
-            }
-            Ok(report)
-        }
+        Ok(report) => Ok(report),
         Err(_) if stop.flag().load(Ordering::SeqCst) => {
             Err(Failure::user("canceled; nothing was changed", ""))
         }

@@ -143,10 +143,15 @@ fn print_table(plan: &Plan) -> Outcome {
         "day", "length", "riding", "climb", "paved", "unpaved", "surface ?", "by ferry"
     ))?;
     for (n, day) in plan.days.iter().enumerate() {
-        say(&row(&(n + 1).to_string(), &day.sums))?;
+        say(&row(
+            &(n + 1).to_string(),
+            &day.sums,
+            day.highest_m.is_some(),
+        ))?;
     }
     if plan.days.len() > 1 {
-        say(&row("total", &plan.total))?;
+        let heights = plan.days.iter().any(|d| d.highest_m.is_some());
+        say(&row("total", &plan.total, heights))?;
     }
     for w in &plan.warnings {
         let km = w.km.map(|km| format!("km {km:.1}: ")).unwrap_or_default();
@@ -158,7 +163,7 @@ fn print_table(plan: &Plan) -> Outcome {
         .map_or(Ok(()), |credit| say(credit))
 }
 
-fn row(title: &str, s: &Sums) -> String {
+fn row(title: &str, s: &Sums, heights: bool) -> String {
     let share = |part_m: f64| {
         let percent = if s.length_m > 0.0 {
             100.0 * part_m / s.length_m
@@ -167,13 +172,17 @@ fn row(title: &str, s: &Sums) -> String {
         };
         format!("{percent:.0} %")
     };
+    let climb = if heights {
+        format!("{:.0} m", s.climb_m)
+    } else {
+        "unknown".into()
+    };
     let minutes = (s.riding_s / 60.0).round() as u64;
     format!(
-        "{title:5}  {:>6.1} km  {:>4}:{:02}  {:>6.0} m  {:>8}  {:>7}  {:>9}  {:>8}",
+        "{title:5}  {:>6.1} km  {:>4}:{:02}  {climb:>8}  {:>8}  {:>7}  {:>9}  {:>8}",
         s.length_m / 1000.0,
         minutes / 60,
         minutes % 60,
-        s.climb_m,
         share(s.paved_m),
         share(s.unpaved_m),
         share(s.unknown_surface_m),

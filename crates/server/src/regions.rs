@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 use std::path::Path;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::SystemTime;
 
 use planner::Planner;
@@ -74,14 +74,14 @@ impl Regions {
         };
         let path = self.data.region(name).ok_or_else(unknown)?;
         let stamp = match Stamp::of(&path) {
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Err(unknown()),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
+                self.slots().remove(name);
+                return Err(unknown());
+            }
             Err(source) => return Err(OpenError::Io { path, source }.into()),
             Ok(stamp) => stamp,
         };
-        let slot = {
-            let mut slots = self.slots.lock().unwrap_or_else(PoisonError::into_inner);
-            slots.entry(name.to_owned()).or_default().clone()
-        };
+        let slot = self.slots().entry(name.to_owned()).or_default().clone();
         let mut open = slot.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some((of, planner)) = &*open
             && *of == stamp
@@ -93,6 +93,10 @@ impl Regions {
         let planner = Arc::new(Planner::new(Arc::new(Region::open(&path)?)));
         *open = Some((stamp, planner.clone()));
         Ok(planner)
+    }
+
+    fn slots(&self) -> MutexGuard<'_, HashMap<String, Slot>> {
+        self.slots.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// What there is, by name; unusable files with the reason.

@@ -146,6 +146,15 @@ fn data_goes_where_it_is_told() {
         .env("LACET_DATA", &elsewhere)
         .args(["regions", "--json"]);
     assert_eq!(crate::run(command).json()[0]["name"], "m");
+    let mut command = home.command();
+    command
+        .env("LACET_DATA", "")
+        .env("XDG_DATA_HOME", home.path("xdg"));
+    home.import("other", &map);
+    std::fs::create_dir_all(home.path("xdg")).unwrap();
+    std::fs::rename(home.data(), home.path("xdg/lacet")).unwrap();
+    command.args(["regions", "--json"]);
+    assert_eq!(crate::run(command).json()[0]["name"], "other");
 }
 
 #[test]
@@ -246,8 +255,11 @@ fn bad_maps_are_refused_and_leave_what_was_there() {
         "nothing.osm.bz2",
     ] {
         home.lacet(&["import", "klein", bad]).refused(2, &[]);
-        home.lacet(&["import", "fresh", "klein.osm", bad])
-            .refused(2, &[]);
+        // An extract without roads may well lie beside one with roads.
+        if bad != "empty.osm" {
+            home.lacet(&["import", "fresh", "klein.osm", bad])
+                .refused(2, &[]);
+        }
     }
     home.lacet(&["import", "klein", "absent.osm"])
         .refused(1, &["absent.osm"]);

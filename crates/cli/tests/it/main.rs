@@ -1,4 +1,5 @@
 //! Drives the binary from outside, with a home of its own for every test.
+#![allow(clippy::print_stdout)]
 
 mod calls;
 mod disasters;
