@@ -4,7 +4,7 @@ use std::io::{Cursor, Read};
 
 use serde_json::{Value, json};
 
-use crate::{Home, small_map, tour};
+use crate::{Home, Server, names_in, small_map, tour};
 
 #[test]
 fn regions_tiles_and_places() {
@@ -501,4 +501,55 @@ fn tile_of(lat: f64, lon: f64, z: u32) -> (u32, u32) {
     let n = f64::from(1 << z);
     let y = (1.0 - lat.to_radians().tan().asinh() / std::f64::consts::PI) / 2.0;
     (((lon + 180.0) / 360.0 * n) as u32, (y * n) as u32)
+}
+
+#[test]
+fn the_demo_is_invented_once_and_served_with_relief() {
+    let home = Home::new();
+    let demo = || {
+        let mut command = home.command();
+        command.args(["demo", "--no-open"]);
+        Server::start(command)
+    };
+    let server = demo();
+    let regions = server.get("/api/regions").expect(200);
+    assert_eq!(
+        (&regions[0]["name"], &regions[0]["has_heights"]),
+        (&json!("demo"), &json!(true))
+    );
+    let bounds = &regions[0]["bounds_deg"];
+    let middle =
+        |a: usize, b: usize| (bounds[a].as_f64().unwrap() + bounds[b].as_f64().unwrap()) / 2.0;
+    let (x, y) = tile_of(middle(1, 3), middle(0, 2), 10);
+    let relief = server.get(&format!("/api/regions/demo/relief/10/{x}/{y}"));
+    assert_eq!(
+        (relief.status, relief.header("content-type")),
+        (200, Some("image/png"))
+    );
+    assert!(relief.body.starts_with(b"\x89PNG"));
+    assert_eq!(server.stop(), Some(0));
+
+    let made = std::fs::metadata(home.region("demo"))
+        .unwrap()
+        .modified()
+        .unwrap();
+    assert_eq!(
+        names_in(&home.data()),
+        ["regions", "serving.lock", "shelf.sqlite"]
+    );
+    drop(demo());
+    assert_eq!(
+        std::fs::metadata(home.region("demo"))
+            .unwrap()
+            .modified()
+            .unwrap(),
+        made
+    );
+    // One that this program cannot read is made anew.
+    std::fs::write(home.region("demo"), "LACETRGN of another age").unwrap();
+    let again = demo().get("/api/regions").expect(200);
+    assert_eq!(
+        again[0]["id"], regions[0]["id"],
+        "the demo differs from run to run"
+    );
 }
