@@ -48,17 +48,34 @@ impl Heap {
         let mut at = 0;
         loop {
             let first = 4 * at + 1;
-            let Some((offset, &least)) = keys
-                .get(first..(first + 4).min(keys.len()))
-                .and_then(|children| children.iter().enumerate().min_by_key(|&(_, &child)| child))
-            else {
-                break;
+            let (child, least) = match keys.get(first..) {
+                // Two rounds of pairs: the compiler makes moves of them instead of jumps, which
+                // could not be foretold.
+                Some(&[a, b, c, d, ..]) => {
+                    let ab = if b < a { (first + 1, b) } else { (first, a) };
+                    let cd = if d < c {
+                        (first + 3, d)
+                    } else {
+                        (first + 2, c)
+                    };
+                    if cd.1 < ab.1 { cd } else { ab }
+                }
+                Some(&[a, ref rest @ ..]) => {
+                    let mut least = (first, a);
+                    for (i, &key) in rest.iter().enumerate() {
+                        if key < least.1 {
+                            least = (first + 1 + i, key);
+                        }
+                    }
+                    least
+                }
+                _ => break,
             };
             if least >= key {
                 break;
             }
             keys[at] = least;
-            at = first + offset;
+            at = child;
         }
         keys[at] = key;
     }

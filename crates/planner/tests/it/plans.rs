@@ -354,6 +354,26 @@ fn small_tours_are_plans_too() {
 }
 
 #[test]
+fn a_region_without_roads_plans_straight_lines_and_says_so() {
+    let planner = Map::default().planner();
+    let got = plan(
+        &planner,
+        &tour(
+            "shortest",
+            &[
+                ("stop", 0.0, 0.0),
+                ("via", 900.0, 0.0),
+                ("stop", 900.0, 400.0),
+            ],
+        ),
+    );
+    assert!(got.legs.iter().all(|l| l.trouble.is_some()));
+    assert_eq!(kinds(&got).iter().filter(|k| **k == "off_map").count(), 3);
+    assert!((got.total.length_m - 1300.0).abs() < 1.0);
+    assert_eq!(planner.nearest_road(at(0.0, 0.0), 1e9), None);
+}
+
+#[test]
 fn reversing_twice_changes_nothing_and_once_keeps_legs_between_their_points() {
     let mut t = tour(
         "fastest",
