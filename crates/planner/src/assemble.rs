@@ -294,6 +294,12 @@ impl Planner {
                  by hand."
             );
         }
+        if !(west <= east && south <= north) || self.region().piece_count() == 0 {
+            return format!(
+                "{name} has no road near: the region {} holds none. Import an extract with roads.",
+                meta.name
+            );
+        }
         let edge = Point::from_degrees(lat.clamp(south, north), lon.clamp(west, east));
         let away_km = edge.map_or(0.0, |e| distance_m(at, e)) / 1000.0;
         let ns = if lat > north {
