@@ -66,9 +66,13 @@ impl Frame {
         })
     }
 
-    /// Where to search a region: the tile with its buffer, cut at the antimeridian.
-    pub fn searches(&self) -> Vec<Bounds> {
+    /// Where to search a region: the tile with its buffer and `beyond` more tile units, cut at the
+    /// antimeridian.
+    fn searches(&self, beyond: i32) -> Vec<Bounds> {
         let [west, south, east, north] = self.reach;
+        let lon = (f64::from(beyond) / self.world * TURN_E7 as f64) as i64;
+        // A degree of latitude is never shorter on the map than one of longitude.
+        let (west, south, east, north) = (west - lon, south - lon, east + lon, north + lon);
         let half = TURN_E7 / 2;
         let (south, north) = (
             south.max(-900_000_000) as i32,
@@ -87,9 +91,14 @@ impl Frame {
             .collect()
     }
 
-    /// Rows found by `find` in any of the searches, ascending, each once.
+    /// Rows found by `find` in the tile and its buffer, ascending, each once.
     pub fn find(&self, find: impl Fn(Bounds) -> Vec<u32>) -> Vec<u32> {
-        let searches = self.searches();
+        self.find_beyond(0, find)
+    }
+
+    /// The same with `beyond` more tile units around.
+    pub fn find_beyond(&self, beyond: i32, find: impl Fn(Bounds) -> Vec<u32>) -> Vec<u32> {
+        let searches = self.searches(beyond);
         let mut rows: Vec<u32> = searches.iter().flat_map(|&b| find(b)).collect();
         if searches.len() > 1 {
             rows.sort_unstable();
@@ -174,6 +183,13 @@ impl Frame {
             min: -BUFFER,
             max: EXTENT + BUFFER,
         }
+    }
+
+    /// Metres on the ground a tile unit is long in the middle of the tile.
+    pub fn unit_m(&self) -> f64 {
+        const EQUATOR_M: f64 = 40_075_016.7;
+        let [_, lat_deg] = self.lon_lat_deg(0.0, f64::from(EXTENT) / 2.0);
+        EQUATOR_M / self.world * lat_deg.to_radians().cos()
     }
 
     /// Degrees of longitude and latitude at a position in the tile, in tile units.

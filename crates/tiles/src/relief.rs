@@ -65,9 +65,9 @@ impl<'a> Surface<'a> {
 
     /// Column and row of a longitude, brought to the grid's turn of the world, and a latitude.
     fn position(&self, [lon_deg, lat_deg]: [f64; 2]) -> [f64; 2] {
-        let east = lon_deg - self.grid.west_deg;
-        // Half a cell west of the first centre still belongs to the grid.
-        let east = (east + self.grid.step_lon_deg).rem_euclid(360.0) - self.grid.step_lon_deg;
+        // Counted from the grid's middle, so that both sides of it are on the same turn.
+        let half = self.columns as f64 / 2.0 * self.grid.step_lon_deg;
+        let east = (lon_deg - self.grid.west_deg - half + 180.0).rem_euclid(360.0) - 180.0 + half;
         [
             east / self.grid.step_lon_deg,
             (self.grid.north_deg - lat_deg) / self.grid.step_lat_deg,
@@ -259,11 +259,11 @@ fn fill(heights: &mut [f32], size: usize) {
         };
         next.min(half - 1)
     };
-    for i in 0..heights.len() {
-        if heights[i].is_nan() {
+    for (i, height) in heights.iter_mut().enumerate() {
+        if height.is_nan() {
             let (x, y) = (i % size, i / size);
             let at = |x: usize, y: usize| coarse[y * half + x];
-            heights[i] = (9.0 * at(x / 2, y / 2)
+            *height = (9.0 * at(x / 2, y / 2)
                 + 3.0 * at(beside(x), y / 2)
                 + 3.0 * at(x / 2, beside(y))
                 + at(beside(x), beside(y)))

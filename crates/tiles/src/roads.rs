@@ -14,6 +14,9 @@ const PIECES_FROM_ZOOM: u8 = 12;
 /// Up to this zoom the region's index of major pieces holds all that is drawn.
 const MAJOR_TO_ZOOM: u8 = 8;
 
+/// Half the length, in tile units, over which bend rate is averaged: 12 pixels of 512.
+const BEND_WINDOW: i32 = 96;
+
 static CLASS: LazyLock<Vec<String>> = LazyLock::new(|| names(RoadClass::ALL));
 static ACCESS: LazyLock<Vec<String>> = LazyLock::new(|| names(Access::ALL));
 
@@ -45,6 +48,13 @@ struct Key {
     flags: u32,
 }
 
+/// One feature of the layer.
+struct Drawn {
+    lines: Vec<Vec<[i32; 2]>>,
+    key: Key,
+    piece: Option<u32>,
+}
+
 /// Writes the layer, if there is any road.
 pub(crate) fn write(
     region: &Region,
@@ -52,19 +62,19 @@ pub(crate) fn write(
     tile: MvtTileBuilder,
 ) -> MvtResult<MvtTileBuilder> {
     let mut pieces = if frame.z <= MAJOR_TO_ZOOM {
-        frame.find(|b| region.major_pieces_in(b))
+        frame.find_beyond(BEND_WINDOW, |b| region.major_pieces_in(b))
     } else {
-        frame.find(|b| region.pieces_in(b))
+        frame.find_beyond(BEND_WINDOW, |b| region.pieces_in(b))
     };
     pieces.sort_unstable();
     pieces.dedup();
     pieces.retain(|&p| first_zoom(region.class(p), has(region, p, flag::LINK)) <= frame.z);
 
+    let chains = chains_of_like(region, &pieces);
     let drawn = if frame.z >= PIECES_FROM_ZOOM {
-        pieces.sort_by_key(|&p| std::cmp::Reverse(region.piece_class()[p as usize]));
-        single(region, frame, &pieces)
+        single(region, frame, &chains)
     } else {
-        joined(region, frame, &pieces)
+        joined(region, frame, &chains)
     };
     layer(tile, "roads", !drawn.is_empty(), |mut layer| {
         for road in &drawn {
@@ -79,46 +89,125 @@ pub(crate) fn write(
     })
 }
 
-/// One feature of the layer.
-struct Drawn {
-    lines: Vec<Vec<[i32; 2]>>,
+/// A run of pieces alike in all but their bend rate, end to end.
+struct Chain {
     key: Key,
-    piece: Option<u32>,
+    edges: Vec<Edge>,
 }
 
-/// Every piece as it is.
-fn single(region: &Region, frame: &Frame, pieces: &[u32]) -> Vec<Drawn> {
-    let drawn = pieces.iter().map(|&piece| Drawn {
-        lines: cut(frame, &path(region, frame.z, &[Edge::new(piece, false)])),
-        key: Key {
-            bend: region.piece_bend_deg_per_km()[piece as usize],
-            flags: region.piece_flags()[piece as usize],
-            ..key(region, piece)
-        },
-        piece: Some(piece),
-    });
-    drawn.filter(|d| !d.lines.is_empty()).collect()
-}
-
-/// Pieces alike in everything that shows at small scales, as one feature.
-fn joined(region: &Region, frame: &Frame, pieces: &[u32]) -> Vec<Drawn> {
+/// All pieces as chains, in the order they are drawn.
+fn chains_of_like(region: &Region, pieces: &[u32]) -> Vec<Chain> {
     let mut groups: BTreeMap<Key, Vec<u32>> = BTreeMap::new();
     for &piece in pieces {
         groups.entry(key(region, piece)).or_default().push(piece);
     }
-    let drawn = groups.into_iter().map(|(key, pieces)| {
-        let chains = chains(region, &pieces);
-        let lines = chains
-            .iter()
-            .flat_map(|c| cut(frame, &path(region, frame.z, c)))
+    let chained = groups.into_iter().map(|(key, pieces)| {
+        chains(region, &pieces)
+            .into_iter()
+            .map(move |edges| Chain { key, edges })
+    });
+    chained.flatten().collect()
+}
+
+/// Every piece as it is.
+fn single(region: &Region, frame: &Frame, chains: &[Chain]) -> Vec<Drawn> {
+    let mut drawn = Vec::new();
+    for chain in chains {
+        for (&edge, bend) in chain.edges.iter().zip(bends(region, frame, &chain.edges)) {
+            let piece = edge.piece();
+            let lines = cut(frame, &path(region, frame.z, &[Edge::new(piece, false)]));
+            if !lines.is_empty() {
+                let flags = region.piece_flags()[piece as usize];
+                drawn.push(Drawn {
+                    lines,
+                    key: Key {
+                        bend,
+                        flags,
+                        ..chain.key
+                    },
+                    piece: Some(piece),
+                });
+            }
+        }
+    }
+    drawn.sort_by_key(|d| (d.key.class, d.piece));
+    drawn
+}
+
+/// Pieces alike in everything that shows at small scales, as one feature.
+fn joined(region: &Region, frame: &Frame, chains: &[Chain]) -> Vec<Drawn> {
+    let mut features: BTreeMap<Key, Vec<Vec<[i32; 2]>>> = BTreeMap::new();
+    for chain in chains {
+        let classes: Vec<u16> = bends(region, frame, &chain.edges)
+            .into_iter()
+            .map(bend_class)
             .collect();
-        Drawn {
+        let mut from = 0;
+        for run in classes.chunk_by(|a, b| a == b) {
+            let edges = &chain.edges[from..from + run.len()];
+            from += run.len();
+            let lines = cut(frame, &path(region, frame.z, edges));
+            if !lines.is_empty() {
+                features
+                    .entry(Key {
+                        bend: run[0],
+                        ..chain.key
+                    })
+                    .or_default()
+                    .extend(lines);
+            }
+        }
+    }
+    features
+        .into_iter()
+        .map(|(key, lines)| Drawn {
             lines,
             key,
             piece: None,
+        })
+        .collect()
+}
+
+/// Bend rate of each edge of a chain as it is to be shaded: the mean over what lies within
+/// [`BEND_WINDOW`] of its middle, or its own where that reaches further. So one sharp corner
+/// between two junctions is no speck of its own, and small scales show what a road is like.
+fn bends(region: &Region, frame: &Frame, chain: &[Edge]) -> Vec<u16> {
+    let half_m = f64::from(BEND_WINDOW) * frame.unit_m();
+    // Ends of the edges along the chain, and the turning up to there.
+    let (mut at_m, mut turning) = (vec![0.0], vec![0.0]);
+    for &edge in chain {
+        let (length_m, piece) = (region.length_m(edge.piece()), edge.piece() as usize);
+        let rate = f64::from(region.piece_bend_deg_per_km()[piece]);
+        // A roundabout is a junction, not a winding road.
+        let rate = if has(region, edge.piece(), flag::ROUNDABOUT) {
+            0.0
+        } else {
+            rate
+        };
+        at_m.push(at_m[at_m.len() - 1] + length_m);
+        turning.push(turning[turning.len() - 1] + rate * length_m);
+    }
+    let turning_at = |m: f64| {
+        let i = at_m.partition_point(|&a| a <= m).clamp(1, chain.len());
+        let length_m = at_m[i] - at_m[i - 1];
+        let share = if length_m > 0.0 {
+            ((m - at_m[i - 1]) / length_m).clamp(0.0, 1.0)
+        } else {
+            0.0
+        };
+        turning[i - 1] + share * (turning[i] - turning[i - 1])
+    };
+    let mean = |i: usize| {
+        let middle = (at_m[i] + at_m[i + 1]) / 2.0;
+        let from = (middle - half_m).min(at_m[i]).max(0.0);
+        let to = (middle + half_m).max(at_m[i + 1]).min(at_m[chain.len()]);
+        if to > from {
+            ((turning_at(to) - turning_at(from)) / (to - from)).round() as u16
+        } else {
+            0
         }
-    });
-    drawn.filter(|d| !d.lines.is_empty()).collect()
+    };
+    (0..chain.len()).map(mean).collect()
 }
 
 fn has(region: &Region, piece: u32, bit: u32) -> bool {
@@ -146,12 +235,13 @@ fn bend_class(bend_deg_per_km: u16) -> u16 {
     bend_deg_per_km / step * step + step / 2
 }
 
+/// What a piece has in common with others like it, bend rate left open.
 fn key(region: &Region, piece: u32) -> Key {
     let i = piece as usize;
     Key {
         class: std::cmp::Reverse(region.piece_class()[i]),
         reference: region.piece_ref()[i],
-        bend: bend_class(region.piece_bend_deg_per_km()[i]),
+        bend: 0,
         paved: region.surface(piece).paved(),
         access: access(region, piece),
         flags: region.piece_flags()[i]

@@ -31,7 +31,7 @@ const SHAPES = {
 /** What stands along a road; drawn without a rim. */
 const MARKS = {
   // A stroke across the road: closed.
-  strike: `<path class="stroke" d="M7.2 14.5 12.8 5.5"/>`,
+  strike: `<path class="stroke" d="M7.6 14 12.4 6"/>`,
   // An arrowhead along it: one way.
   oneway: `<path class="thin" d="M5 10h9M11 7.2 14.4 10 11 12.8"/>`,
   // A star of six rays: not all the year.

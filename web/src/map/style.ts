@@ -253,7 +253,7 @@ function roadColour(p: Palette): Expr {
     p.restricted,
     ["==", CLASS, "motorway"],
     p.motorway,
-    is("built_up"),
+    ["any", is("built_up"), is("link")],
     p.town,
     ["step", ["get", "bend"], straightest, ...classes],
   ] as unknown as Expr;
@@ -282,7 +282,7 @@ function roads(p: Palette): LayerSpecification[] {
   const solid = [not(FERRY), not(MINOR), not(UNPAVED)];
   const inTunnel: Expr = ["case", is("tunnel"), 0.45, 1];
   return [
-    road("ferry", 7, both(FERRY), {
+    road("ferry", 7, both(FERRY, not(SHUT)), {
       "line-color": p.ferry,
       "line-width": zooms([7, 0.8], [14, 1.8]),
       "line-dasharray": [4, 2.5],
@@ -495,11 +495,11 @@ function labels(p: Palette, units: StyleOptions["units"]): LayerSpecification[] 
       },
       water,
     ),
-    symbol("road-strike", "roads", 9, both(SHUT, ["any", not(MINOR), [">=", ["zoom"], 13]] as Expr), {
+    symbol("road-strike", "roads", 9, both(SHUT, not(FERRY), ["any", not(MINOR), [">=", ["zoom"], 13]] as Expr), {
       ...along,
       "icon-image": image("strike"),
       "icon-size": zooms([9, 0.45], [13, 0.65], [17, 1]),
-      "symbol-spacing": zooms([9, 9], [14, 18], [17, 34]),
+      "symbol-spacing": zooms([9, 8], [14, 13], [17, 26]),
     }),
     symbol("road-oneway", "roads", 15, both(["has", "oneway"], not(SHUT)), {
       ...along,
@@ -588,7 +588,7 @@ function labels(p: Palette, units: StyleOptions["units"]): LayerSpecification[] 
     service("viewpoint", ["viewpoint"], 11, 14),
     service("fuel", ["fuel"], 11, 15),
     service("ferry-terminal", ["ferry_terminal"], 9, 12),
-    summit("peak", "peak", 10, zooms([10, 10], [15, 12]), zooms([10, 0.6], [14, 0.8])),
+    summit("peak", "peak", 11, zooms([11, 9.5], [15, 12]), zooms([11, 0.6], [14, 0.8])),
     settlement("hamlet", ["hamlet", "suburb"], 12, zooms([12, 10], [16, 13]), PLAIN),
     symbol(
       "water-name",

@@ -231,6 +231,46 @@ fn small_scales_join_like_roads_into_one_line() {
     assert!(roads.iter().all(|r| r.tag("piece").is_none()));
 }
 
+#[test]
+fn bend_rate_is_shaded_as_the_mean_around_and_no_corner_is_a_speck() {
+    // A straight road with one sharp corner of some 20 m in it, and a roundabout at its end.
+    let mut s = Sample::default();
+    let road = |points, bend, flags| Road {
+        points,
+        bend,
+        flags,
+        ..Default::default()
+    };
+    s.road(road(&[(7.1, 46.0, 0), (7.14, 46.0, 0)], 20, 0));
+    s.road(road(&[(7.14, 46.0, 0), (7.1402, 46.0001, 0)], 4000, 0));
+    s.road(road(&[(7.1402, 46.0001, 0), (7.18, 46.0, 0)], 20, 0));
+    s.road(road(
+        &[(7.2, 46.0, 0), (7.2004, 46.0004, 0)],
+        3000,
+        flag::ROUNDABOUT,
+    ));
+    let region = s.open();
+    let bends = |z: u8| -> Vec<u32> {
+        let (x, y, ..) = tile_of(7.14, 46.0, z);
+        let layers = cut(&region, z, x, y);
+        layers["roads"]
+            .iter()
+            .map(|r| r.tag("bend").unwrap().parse().unwrap())
+            .collect()
+    };
+    assert_eq!(
+        bends(8),
+        [12, 37],
+        "the roundabout is a junction, the corner is lost in the mean"
+    );
+    assert!(bends(13).into_iter().all(|b| b < 700), "{:?}", bends(13));
+    let close = bends(16);
+    assert!(
+        close.contains(&20) && close.iter().any(|&b| b > 3000),
+        "{close:?}"
+    );
+}
+
 /// A road in zigzags over many tiles: what neighbours draw between their common edge must be the
 /// same line, and nothing may lie beyond the buffer.
 #[test]

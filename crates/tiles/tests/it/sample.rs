@@ -86,7 +86,16 @@ impl Sample {
             c.point_height_cm.push(NO_HEIGHT);
             c.point_first_zoom.push(zoom);
         }
-        c.piece_length_mm.push(1000);
+        let at = |p: &(f64, f64, u8)| Point {
+            lon_e7: e7(p.0),
+            lat_e7: e7(p.1),
+        };
+        let length_m: f64 = road
+            .points
+            .windows(2)
+            .map(|w| distance_m(at(&w[0]), at(&w[1])))
+            .sum();
+        c.piece_length_mm.push((length_m * 1000.0) as u32);
         c.piece_class.push(road.class as u8);
         c.piece_surface.push(road.surface as u8);
         c.piece_smoothness.push(0);
