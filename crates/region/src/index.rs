@@ -1,6 +1,7 @@
 //! Finding columns' rows by place: packed R-trees (crate `geo-index`) stored in the region.
 
-use geo_index::rtree::sort::HilbertSort;
+use geo_index::indices::MutableIndices;
+use geo_index::rtree::sort::{Sort, SortParams};
 use geo_index::rtree::{RTreeBuilder, RTreeIndex, RTreeRef};
 
 use crate::{Point, Region};
@@ -58,7 +59,67 @@ pub fn pack_tree(boxes: &[Bounds]) -> Vec<u8> {
     for b in boxes {
         builder.add(b.west_e7, b.south_e7, b.east_e7, b.north_e7);
     }
-    builder.finish::<HilbertSort>().into_inner()
+    builder.finish::<HilbertOrder>().into_inner()
+}
+
+/// Boxes along a Hilbert curve by their centres. The library's own order adds and subtracts
+/// coordinates as i32, which overflows beyond 107 degrees of longitude.
+struct HilbertOrder;
+
+impl Sort<i32> for HilbertOrder {
+    fn sort(params: &mut SortParams<i32>, boxes: &mut [i32], indices: &mut MutableIndices) {
+        // Twice the centre, counted from the corner of the whole, on a scale of 16 bits.
+        let scale = |low: i32, high: i32, min: i32, max: i32| {
+            let (min, max) = (i64::from(min), i64::from(max));
+            let twice = i64::from(low) + i64::from(high) - 2 * min;
+            (twice * 65_535 / (2 * (max - min)).max(1)) as u32
+        };
+        // Behind the items the slice has room for the nodes above them.
+        let rows = boxes.as_chunks::<4>().0[..params.num_items].to_vec();
+        let mut order: Vec<(u32, usize)> = rows
+            .iter()
+            .enumerate()
+            .map(|(i, &[west, south, east, north])| {
+                let x = scale(west, east, params.min_x, params.max_x);
+                let y = scale(south, north, params.min_y, params.max_y);
+                (along_hilbert_curve(x, y), i)
+            })
+            .collect();
+        order.sort_unstable();
+        for (row, &(_, from)) in boxes.as_chunks_mut::<4>().0.iter_mut().zip(&order) {
+            *row = rows[from];
+        }
+        // Before sorting the items are numbered in the order they were added.
+        match indices {
+            MutableIndices::U16(ids) => {
+                ids.iter_mut()
+                    .zip(&order)
+                    .for_each(|(id, &(_, from))| *id = from as u16);
+            }
+            MutableIndices::U32(ids) => {
+                ids.iter_mut()
+                    .zip(&order)
+                    .for_each(|(id, &(_, from))| *id = from as u32);
+            }
+        }
+    }
+}
+
+/// Position along the Hilbert curve that fills a square of 2^16 by 2^16.
+fn along_hilbert_curve(mut x: u32, mut y: u32) -> u32 {
+    let mut along = 0;
+    for bit in (0..16).rev() {
+        let (right, up) = (x >> bit & 1, y >> bit & 1);
+        along = along << 2 | ((3 * right) ^ up);
+        // Turn the quadrant so that its curve starts where the one before ended.
+        if up == 0 {
+            if right == 1 {
+                (x, y) = (!x & 0xffff, !y & 0xffff);
+            }
+            (x, y) = (y, x);
+        }
+    }
+    along
 }
 
 fn search(bytes: &[u8], rows: usize, b: Bounds) -> Vec<u32> {
@@ -89,5 +150,56 @@ impl Region {
     /// Map features whose box meets `b`, ascending.
     pub fn features_in(&self, b: Bounds) -> Vec<u32> {
         search(self.feature_tree(), self.feature_kind().len(), b)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_curve_visits_neighbours_one_after_another() {
+        let mut cells: Vec<(u32, [u32; 2])> = (0..32)
+            .flat_map(|x| (0..32).map(move |y| (along_hilbert_curve(x, y), [x, y])))
+            .collect();
+        cells.sort_unstable();
+        assert!(cells.iter().enumerate().all(|(i, c)| c.0 == i as u32));
+        let steps = cells.windows(2).map(|w| {
+            let ([ax, ay], [bx, by]) = (w[0].1, w[1].1);
+            ax.abs_diff(bx) + ay.abs_diff(by)
+        });
+        assert!(steps.into_iter().all(|step| step == 1));
+    }
+
+    #[test]
+    fn boxes_are_found_all_around_the_globe() {
+        // Both sides of the antimeridian and of the equator.
+        let boxes: Vec<Bounds> = (0..40_000)
+            .map(|i: i64| {
+                let west_e7 = (-1_800_000_000 + (i % 400) * 8_990_000) as i32;
+                let south_e7 = (-900_000_000 + (i / 400) * 17_900_000) as i32;
+                let (east_e7, north_e7) = (west_e7 + 1_000_000, south_e7 + 1_000_000);
+                Bounds {
+                    west_e7,
+                    south_e7,
+                    east_e7,
+                    north_e7,
+                }
+            })
+            .collect();
+        let tree = pack_tree(&boxes);
+        for window in boxes.iter().step_by(1_237) {
+            let meets = |b: &Bounds| {
+                b.west_e7 <= window.east_e7
+                    && b.east_e7 >= window.west_e7
+                    && b.south_e7 <= window.north_e7
+                    && b.north_e7 >= window.south_e7
+            };
+            let want: Vec<u32> = (0..boxes.len())
+                .filter(|&i| meets(&boxes[i]))
+                .map(|i| i as u32)
+                .collect();
+            assert_eq!(search(&tree, boxes.len(), *window), want);
+        }
     }
 }
