@@ -193,10 +193,9 @@ impl Sketch {
                 Tags::new(),
             );
         }
-        let mut free_id = FIRST_FREE_NODE_ID + grid.bends.len() as i64;
-        for (letter, offset, tags) in &self.beside {
+        let free_ids = FIRST_FREE_NODE_ID + grid.bends.len() as i64..;
+        for (free_id, (letter, offset, tags)) in free_ids.zip(&self.beside) {
             add(free_id, grid.letter(*letter)?, *offset, tags.clone());
-            free_id += 1;
         }
         for (letter, _) in &self.nodes {
             grid.letter(*letter)?;

@@ -165,7 +165,7 @@ impl World {
     }
 
     /// Writes the relief as `.hgt` tiles of 3 arc-seconds into `dir`, one for each degree square
-    /// that the map touches, and returns their paths, sorted.
+    /// that the relief touches, and returns their paths, sorted. The directory must exist.
     pub fn write_hgt(&self, dir: &Path) -> Result<Vec<PathBuf>, WriteError> {
         let relief = self.relief.as_ref().ok_or(WriteError::NoRelief)?;
         let tiles = relief.hgt_tiles();

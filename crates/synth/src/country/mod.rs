@@ -4,6 +4,7 @@ mod contour;
 mod curve;
 mod emit;
 mod land;
+mod motorway;
 mod names;
 mod nature;
 mod paths;
@@ -13,6 +14,7 @@ mod sheet;
 mod sites;
 mod streets;
 mod weave;
+mod works;
 
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -134,13 +136,13 @@ impl Country {
             sites.retain(|s| roads.anchor.contains_key(&land.fine_of(s.cell)));
         }
         let ferries = roads::harbours(&mut roads, &land, &landmass, &sites);
-        weave::double_carriageway(&mut roads, &sites);
+        works::double_carriageway(&mut roads, &sites);
         streets::lay_out(self, &land, &river, &sites, &mut roads);
         step(0.8, "laying out towns")?;
-        weave::galleries(&mut roads, &land, self.seed);
+        works::galleries(&mut roads, &land, self.seed);
         let fords = weave::weave(&mut roads, &waters);
         weave::drop_strays(&mut roads, &land, &landmass);
-        weave::roundabouts(&mut roads, &sites);
+        works::roundabouts(&mut roads, &sites);
         weave::mend_oneways(&mut roads);
         step(0.9, "drawing the map")?;
 

@@ -324,7 +324,7 @@ pub(crate) fn borders(country: &Country, names: &mut Names, sheet: &mut Sheet) {
     let middle = (w / 2.0, h / 2.0);
     let rim = |angle: f64| {
         let (sin, cos) = angle.sin_cos();
-        let p = 5.0;
+        let p = 14.0;
         let far = (cos.abs().powf(p) + sin.abs().powf(p)).powf(-1.0 / p) * 1.004;
         (
             middle.0 + far * cos * w / 2.0,

@@ -76,8 +76,8 @@ pub(crate) fn settle(country: &Country, land: &Land, landmass: &[u32]) -> Vec<Si
     let liking = Noise::new(country.seed, 21);
     let mut scored: Vec<(f64, usize)> = Vec::new();
     let mut land_cells = 0usize;
-    for cell in 0..coarse.len() {
-        if !land.dry(cell) || landmass[cell] == u32::MAX {
+    for (cell, &piece) in landmass.iter().enumerate() {
+        if !land.dry(cell) || piece == u32::MAX {
             continue;
         }
         land_cells += 1;
@@ -216,7 +216,7 @@ pub(crate) fn passes(country: &Country, land: &Land, sites: &[Site]) -> Vec<Pass
             let o = coarse.xy(p.cell);
             (o.0 - at.0).hypot(o.1 - at.1) < clear_m
         };
-        if passes.iter().any(near_pass) {
+        if passes.iter().any(near_pass) || !is_saddle(land, cell) {
             continue;
         }
         let side = |label: u32| {
@@ -238,6 +238,36 @@ pub(crate) fn passes(country: &Country, land: &Land, sites: &[Site]) -> Vec<Pass
         }
     }
     passes
+}
+
+/// Whether the ground around rises on two sides and falls on the two between them.
+fn is_saddle(land: &Land, cell: usize) -> bool {
+    const RING: [(isize, isize); 16] = [
+        (4, 0),
+        (4, 2),
+        (3, 3),
+        (2, 4),
+        (0, 4),
+        (-2, 4),
+        (-3, 3),
+        (-4, 2),
+        (-4, 0),
+        (-4, -2),
+        (-3, -3),
+        (-2, -4),
+        (0, -4),
+        (2, -4),
+        (3, -3),
+        (4, -2),
+    ];
+    let higher = RING.map(|(dx, dy)| {
+        let near = land.coarse.offset(cell, dx, dy);
+        near.is_some_and(|n| land.height_m[n] > land.height_m[cell])
+    });
+    (0..RING.len())
+        .filter(|&k| higher[k] != higher[(k + 1) % RING.len()])
+        .count()
+        >= 4
 }
 
 /// Labels every land cell with its valley: a river to the sea, or a large tributary of one.
