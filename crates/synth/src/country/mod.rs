@@ -8,6 +8,7 @@ mod motorway;
 mod names;
 mod nature;
 mod paths;
+mod places;
 mod random;
 mod roads;
 mod sheet;
