@@ -4,12 +4,17 @@ use std::collections::HashMap;
 use std::sync::LazyLock;
 
 use fast_mvt::{MvtCoord, MvtGeomType, MvtResult, MvtTileBuilder, MvtValueRef};
-use region::{NO_HEIGHT, PlaceKind, Region};
+use region::{Bounds, LocalFrame, NO_HEIGHT, PlaceKind, Point, Region};
 
 use crate::frame::Frame;
 use crate::{layer, names};
 
 static KIND: LazyLock<Vec<String>> = LazyLock::new(|| names(PlaceKind::ALL));
+
+/// A pass no road leads over is a walker's, and shows later than a rider's.
+const PATH_PASS_FROM_ZOOM: u8 = 12;
+/// How far beside a road a pass may be marked.
+const BESIDE_M: f64 = 60.0;
 
 /// Side of the cells in which places of one group compete, tile units: 64 pixels of 512.
 const CELL: i32 = 512;
@@ -24,8 +29,8 @@ fn schedule(kind: PlaceKind) -> Option<(u8, u8, u8)> {
         PlaceKind::Suburb => (12, 14, 0),
         PlaceKind::Hamlet => (12, 14, 0),
         PlaceKind::Island => (8, 12, 1),
-        PlaceKind::Water => (9, 13, 1),
-        PlaceKind::Pass => (8, 12, 2),
+        PlaceKind::Water => (10, 14, 1),
+        PlaceKind::Pass => (8, 13, 2),
         PlaceKind::Peak => (11, 14, 3),
         PlaceKind::FerryTerminal => (9, 12, 4),
         PlaceKind::Fuel => (11, 14, 5),
@@ -56,14 +61,22 @@ pub(crate) fn write(
         .into_iter()
         .filter_map(|row| {
             let row = row as usize;
-            let (from_zoom, all_zoom, group) = schedule(kind(region, row)?)?;
+            let kind = PlaceKind::from_code(region.place_kind()[row])?;
+            let (mut from_zoom, all_zoom, group) = schedule(kind)?;
             if from_zoom > frame.z {
                 return None;
             }
-            let at = frame.place(region::Point {
+            let point = Point {
                 lon_e7: region.place_lon_e7()[row],
                 lat_e7: region.place_lat_e7()[row],
-            })?;
+            };
+            let at = frame.place(point)?;
+            if kind == PlaceKind::Pass && !road_passes(region, point) {
+                from_zoom = PATH_PASS_FROM_ZOOM;
+                if from_zoom > frame.z {
+                    return None;
+                }
+            }
             Some(Place {
                 row,
                 at,
@@ -125,6 +138,28 @@ pub(crate) fn write(
     })
 }
 
-fn kind(region: &Region, row: usize) -> Option<PlaceKind> {
-    PlaceKind::from_code(region.place_kind()[row])
+/// Whether a road or track leads by within [`BESIDE_M`].
+fn road_passes(region: &Region, point: Point) -> bool {
+    let local = LocalFrame::at(point);
+    let near = |piece: &u32| {
+        let points: Vec<[f64; 2]> = region
+            .piece_points(*piece)
+            .map(|i| local.to_m(region.point(i)))
+            .collect();
+        points.windows(2).any(|w| {
+            let [[ax, ay], [bx, by]] = [w[0], w[1]];
+            let (dx, dy) = (bx - ax, by - ay);
+            let length2 = dx * dx + dy * dy;
+            let t = if length2 > 0.0 {
+                (-(ax * dx + ay * dy) / length2).clamp(0.0, 1.0)
+            } else {
+                0.0
+            };
+            (ax + t * dx).hypot(ay + t * dy) <= BESIDE_M
+        })
+    };
+    region
+        .pieces_in(Bounds::around(point, BESIDE_M))
+        .iter()
+        .any(near)
 }

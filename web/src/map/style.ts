@@ -495,12 +495,18 @@ function labels(p: Palette, units: StyleOptions["units"]): LayerSpecification[] 
       },
       water,
     ),
-    symbol("road-strike", "roads", 9, both(SHUT, not(FERRY), ["any", not(MINOR), [">=", ["zoom"], 13]] as Expr), {
-      ...along,
-      "icon-image": image("strike"),
-      "icon-size": zooms([9, 0.45], [13, 0.65], [17, 1]),
-      "symbol-spacing": zooms([9, 8], [14, 13], [17, 26]),
-    }),
+    symbol(
+      "road-strike",
+      "roads",
+      9,
+      both(SHUT, not(FERRY), ["any", not(MINOR), [">=", ["zoom"], 13]] as Expr),
+      {
+        ...along,
+        "icon-image": image("strike"),
+        "icon-size": zooms([9, 0.45], [13, 0.65], [17, 1]),
+        "symbol-spacing": zooms([9, 8], [14, 13], [17, 26]),
+      },
+    ),
     symbol("road-oneway", "roads", 15, both(["has", "oneway"], not(SHUT)), {
       ...along,
       "icon-image": image("oneway"),

@@ -421,7 +421,12 @@ fn places_are_in_one_tile_each_and_thinned_by_rank() {
         );
     }
     s.place(PlaceKind::Pass, "Joch", 7.2, 46.05, 9, 240_849);
+    s.place(PlaceKind::Pass, "Steig", 7.3, 46.05, 200, NO_HEIGHT);
     s.place(PlaceKind::Road, "Querweg", 7.0, 46.0, 99, NO_HEIGHT);
+    s.road(Road {
+        points: &[(7.19, 46.0503, 0), (7.21, 46.05, 0)],
+        ..Default::default()
+    });
     let region = s.open();
     let mut before: Vec<String> = Vec::new();
     for z in 8..=14u8 {
@@ -435,7 +440,9 @@ fn places_are_in_one_tile_each_and_thinned_by_rank() {
                     let (px, py) = place.lines[0][0];
                     assert!((0..EXTENT).contains(&px) && (0..EXTENT).contains(&py));
                     assert_ne!(place.tag("kind"), Some("road"));
-                    if place.tag("kind") == Some("pass") {
+                    if place.tag("name") == Some("Steig") {
+                        assert!(z >= 12, "a pass without a road at zoom {z}");
+                    } else if place.tag("kind") == Some("pass") {
                         assert_eq!(place.tag("height_m"), Some("2408"));
                     }
                     names.push(place.tag("name").unwrap().to_string());
@@ -450,10 +457,14 @@ fn places_are_in_one_tile_each_and_thinned_by_rank() {
             before.iter().all(|n| names.contains(n)),
             "zoom {z}: a place vanished on zooming in"
         );
+        assert!(
+            z < 8 || names.contains(&"Joch".to_string()),
+            "zoom {z}: a pass with a road is missing"
+        );
         before = names;
         assert!(z != 9 || count < 20, "zoom 9 is not thinned: {count}");
     }
-    assert_eq!(before.len(), 41);
+    assert_eq!(before.len(), 42);
 }
 
 #[test]
