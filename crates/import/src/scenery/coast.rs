@@ -21,8 +21,8 @@ pub(super) struct Coast {
     pub open_ends: usize,
 }
 
-/// Builds land within `frame`, which must contain all points with some room.
-pub(super) fn land(ways: &[Way], frame: Bounds) -> Coast {
+/// Builds land within `frame`, which must contain the box of all `data` with some room.
+pub(super) fn land(ways: &[Way], data: Bounds, frame: Bounds) -> Coast {
     let mut coast = Coast::default();
     let mut chains: Vec<Vec<Point>> = Vec::new();
     let mut closed: Vec<Vec<Point>> = Vec::new();
@@ -42,13 +42,13 @@ pub(super) fn land(ways: &[Way], frame: Bounds) -> Coast {
         }
     }
     coast.lines = closed.iter().chain(&chains).cloned().collect();
-    let mut open = bridge_gaps(chains, frame, &mut closed);
+    let mut open = bridge_gaps(chains, data, &mut closed);
     coast.open_ends = open.len() * 2;
 
     let (islands, mut seas): (Vec<_>, Vec<_>) =
         closed.into_iter().partition(|ring| signed_area(ring) > 0.0);
     seas.retain(|ring| signed_area(ring) < 0.0);
-    extend_to_frame(&mut open, &islands, frame);
+    extend_to_frame(&mut open, &islands, data, frame);
     coast.land = close_along_frame(&open, frame)
         .into_iter()
         .chain(islands)
@@ -121,10 +121,10 @@ fn join(ways: &[Way]) -> Vec<Way> {
 }
 
 /// Joins an end with a start, its own or another line's, where they are much nearer to each other
-/// than to the frame: a way is missing there, or an island was cut.
+/// than to the edge of the data: a way is missing there, or an island was cut.
 fn bridge_gaps(
     mut chains: Vec<Vec<Point>>,
-    frame: Bounds,
+    data: Bounds,
     closed: &mut Vec<Vec<Point>>,
 ) -> Vec<Vec<Point>> {
     loop {
@@ -135,7 +135,7 @@ fn bridge_gaps(
                     continue;
                 };
                 let gap = flat_distance(end, start);
-                let edge = nearest_edge(end, frame).0.min(nearest_edge(start, frame).0);
+                let edge = nearest_edge(end, data).0.min(nearest_edge(start, data).0);
                 if gap < edge * 0.5 && best.is_none_or(|(least, ..)| gap < least) {
                     best = Some((gap, i, j));
                 }
@@ -194,8 +194,9 @@ fn nearest_edge(p: Point, frame: Bounds) -> (f64, Point) {
         .unwrap_or((0.0, p))
 }
 
-/// Leads both ends of every line to the nearest edge that is reached without crossing a shore.
-fn extend_to_frame(open: &mut [Vec<Point>], islands: &[Vec<Point>], frame: Bounds) {
+/// Leads both ends of every line over the nearest edge of the data to the frame, or over the
+/// nearest that is reached without crossing a shore.
+fn extend_to_frame(open: &mut [Vec<Point>], islands: &[Vec<Point>], data: Bounds, frame: Bounds) {
     let shores: Vec<Vec<Point>> = open.iter().chain(islands).cloned().collect();
     let crosses = |a: Point, b: Point| {
         shores
@@ -212,7 +213,9 @@ fn extend_to_frame(open: &mut [Vec<Point>], islands: &[Vec<Point>], frame: Bound
             }) else {
                 continue;
             };
-            let mut edges = on_edges(end, frame);
+            let near = on_edges(end, data).map(|e| e.0);
+            let far = on_edges(end, frame).map(|e| e.1);
+            let mut edges: Vec<(f64, Point)> = near.into_iter().zip(far).collect();
             edges.sort_by(|a, b| a.0.total_cmp(&b.0));
             let free = edges.iter().find(|e| !crosses(end, e.1));
             let to = free.unwrap_or(&edges[0]).1;
@@ -347,6 +350,11 @@ mod tests {
         north_e7: 1000,
     };
 
+    /// Data fill the frame.
+    fn on_frame(ways: &[Way], frame: Bounds) -> Coast {
+        land(ways, frame, frame)
+    }
+
     fn p(lon_e7: i32, lat_e7: i32) -> Point {
         Point { lon_e7, lat_e7 }
     }
@@ -370,12 +378,12 @@ mod tests {
 
     #[test]
     fn no_coast_no_land() {
-        assert!(land(&[], FRAME).land.is_empty());
+        assert!(on_frame(&[], FRAME).land.is_empty());
     }
 
     #[test]
     fn an_island_in_two_ways_with_a_lagoon() {
-        let coast = land(
+        let coast = on_frame(
             &[
                 way(&[(600, 600), (400, 600), (400, 400)]),
                 way(&[(400, 400), (600, 400), (600, 600)]),
@@ -398,7 +406,7 @@ mod tests {
     #[test]
     fn a_peninsula_comes_through_the_frame() {
         // Eastwards along its southern shore, back along the northern one: land to the west.
-        let coast = land(
+        let coast = on_frame(
             &[way(&[(20, 300), (700, 300), (700, 700), (20, 700)])],
             FRAME,
         );
@@ -408,7 +416,7 @@ mod tests {
             &[(400, 100), (900, 500), (400, 900)],
         );
         // The other way round it is a bay.
-        let coast = land(
+        let coast = on_frame(
             &[way(&[(20, 700), (700, 700), (700, 300), (20, 300)])],
             FRAME,
         );
@@ -421,12 +429,12 @@ mod tests {
 
     #[test]
     fn two_shores_make_a_strait_or_a_land_bridge() {
-        let strait = land(
+        let strait = on_frame(
             &[way(&[(30, 600), (970, 600)]), way(&[(970, 400), (30, 400)])],
             FRAME,
         );
         check(&strait, &[(500, 800), (500, 200)], &[(500, 500)]);
-        let bridge = land(
+        let bridge = on_frame(
             &[way(&[(970, 600), (30, 600)]), way(&[(30, 400), (970, 400)])],
             FRAME,
         );
@@ -437,7 +445,7 @@ mod tests {
     #[test]
     fn a_line_that_ends_inside_is_led_to_the_nearest_edge() {
         // From the west to the middle of the south: land in the north and east.
-        let coast = land(&[way(&[(20, 500), (500, 500), (500, 200)])], FRAME);
+        let coast = on_frame(&[way(&[(20, 500), (500, 500), (500, 200)])], FRAME);
         // Running east then south, the left side is north and east.
         check(&coast, &[(500, 800), (800, 300)], &[(300, 300)]);
         assert_eq!(coast.open_ends, 2);
@@ -445,7 +453,7 @@ mod tests {
 
     #[test]
     fn a_cut_island_is_closed_where_it_was_cut() {
-        let coast = land(
+        let coast = on_frame(
             &[way(&[
                 (450, 520),
                 (450, 400),
@@ -460,7 +468,7 @@ mod tests {
 
     #[test]
     fn an_island_before_a_mainland() {
-        let coast = land(
+        let coast = on_frame(
             &[
                 way(&[(20, 300), (980, 300)]),
                 way(&[(400, 100), (500, 100), (500, 200), (400, 100)]),
@@ -472,7 +480,7 @@ mod tests {
 
     #[test]
     fn only_an_inland_sea() {
-        let coast = land(
+        let coast = on_frame(
             &[way(&[
                 (400, 400),
                 (400, 600),
@@ -488,10 +496,34 @@ mod tests {
     #[test]
     fn the_end_is_not_led_across_another_shore() {
         // The nearest edge is east, but a shore lies between: it goes on to the north.
-        let coast = land(
+        let coast = on_frame(
             &[way(&[(20, 500), (800, 500)]), way(&[(900, 20), (900, 980)])],
             FRAME,
         );
         check(&coast, &[(100, 700), (500, 900)], &[(950, 500)]);
+    }
+
+    #[test]
+    fn a_small_extract_with_much_room_around_is_not_taken_for_an_island() {
+        let data = Bounds {
+            west_e7: 450,
+            south_e7: 450,
+            east_e7: 550,
+            north_e7: 550,
+        };
+        let coast = land(&[way(&[(451, 500), (549, 500)])], data, FRAME);
+        check(
+            &coast,
+            &[(500, 520), (500, 900), (100, 600)],
+            &[(500, 480), (900, 400)],
+        );
+        // A bay that opens to the north.
+        let bay = way(&[(480, 549), (480, 500), (520, 500), (520, 549)]);
+        let coast = land(&[bay.into_iter().rev().collect()], data, FRAME);
+        check(&coast, &[(460, 520), (500, 480)], &[(500, 520), (500, 900)]);
+        // Its mirror: a headland from the north.
+        let headland = way(&[(480, 549), (480, 500), (520, 500), (520, 549)]);
+        let coast = land(&[headland], data, FRAME);
+        check(&coast, &[(500, 520), (500, 900)], &[(460, 520), (500, 480)]);
     }
 }

@@ -192,7 +192,9 @@ pub fn line_zooms(points: &[Point]) -> Vec<u8> {
     if points.len() > 2 {
         weigh(&world, 0, points.len() - 1, &mut off);
     }
-    off.iter().map(|&off| zoom_of(TOLERANCE_PX / TILE_PX, off)).collect()
+    off.iter()
+        .map(|&off| zoom_of(TOLERANCE_PX / TILE_PX, off))
+        .collect()
 }
 
 /// The same for a closed ring: at `min_zoom` it still has three corners.

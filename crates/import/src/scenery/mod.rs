@@ -418,7 +418,7 @@ impl Scenery {
         {
             seen.include(p);
         }
-        let coast = coast::land(&ways, widened(seen));
+        let coast = coast::land(&ways, seen, widened(seen));
         self.lines
             .extend(coast.lines.into_iter().map(|points| Line {
                 kind: FeatureKind::Coast,

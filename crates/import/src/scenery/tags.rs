@@ -108,10 +108,7 @@ pub(super) fn is_sea_border<'a>(tags: impl Pairs<'a>) -> bool {
         matches!(
             (key, value),
             ("maritime", "yes" | "true" | "1")
-                | (
-                    "boundary_type" | "border_type",
-                    "maritime" | "territorial" | "baseline"
-                )
+                | ("boundary_type" | "border_type", "maritime")
                 | ("boundary", "maritime")
                 | ("natural", "coastline")
         )
@@ -363,6 +360,9 @@ mod tests {
             None
         );
         assert_eq!(level("boundary=administrative admin_level=8"), None);
+        // Said of borders on land, too.
+        let alpine = "boundary=administrative admin_level=2 border_type=territorial";
+        assert_eq!(level(alpine), Some(2));
     }
 
     #[test]
