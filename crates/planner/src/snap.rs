@@ -5,6 +5,7 @@ use serde::Serialize;
 use shortest_paths::Graph;
 
 use crate::Planner;
+use crate::document::PointKind;
 
 /// Radii tried in turn until a rideable road is found, metres.
 const RADII_M: [f64; 5] = [50.0, 125.0, 300.0, 750.0, 2000.0];
@@ -15,6 +16,8 @@ const WINDOW_M: f64 = 12.0;
 const TWIN_WINDOW_M: f64 = 45.0;
 /// How much farther a well-connected road is looked for when the nearest ones lead nowhere, metres.
 const RESCUE_M: f64 = 150.0;
+/// A stop this near a road was laid on it, and means that road and that carriageway, metres.
+const ON_ROAD_M: f64 = 1.0;
 const MAX_CANDIDATES: usize = 6;
 
 /// A place on a road near a point.
@@ -207,8 +210,9 @@ fn felt_distance_m(region: &Region, candidate: &Candidate) -> f64 {
 }
 
 impl Planner {
-    /// Candidates for a point, best first.
-    pub fn snap(&self, at: Point) -> Snapped {
+    /// Candidates for a point, best first. A stop that lies on a road means that road; a via may
+    /// slip to the other carriageway, and beside roads both mean the one a rider would.
+    pub fn snap(&self, at: Point, kind: PointKind) -> Snapped {
         let region = self.region();
         let frame = LocalFrame::at(at);
         let within = |radius_m: f64| {
@@ -243,7 +247,12 @@ impl Planner {
             |c: &Candidate| rideable(region, c.piece).any(|e| self.nets.is_connected(e));
         // A road of less handicap may lie a little beyond the circle that held the best so far.
         let (mut roads, closed) = within(best.worse_m + TWIN_WINDOW_M);
-        if let Some(best) = roads.first().copied() {
+        let on_road = |c: &Candidate| c.offset_m <= ON_ROAD_M;
+        if kind == PointKind::Stop && roads.iter().any(on_road) {
+            roads.retain(on_road);
+            roads.iter_mut().for_each(|c| c.worse_m = c.offset_m);
+            roads.sort_by(|a, b| a.worse_m.total_cmp(&b.worse_m).then(a.piece.cmp(&b.piece)));
+        } else if let Some(best) = roads.first().copied() {
             roads.retain(|c| {
                 let more_m = c.worse_m - best.worse_m;
                 more_m <= WINDOW_M || (more_m <= TWIN_WINDOW_M && are_twins(region, &best, c))

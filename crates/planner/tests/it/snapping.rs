@@ -1,5 +1,6 @@
 //! Where points come to lie.
 
+use planner::document::PointKind;
 use region::{Access, RoadClass, flag};
 
 use crate::map::{Map, at};
@@ -15,7 +16,7 @@ fn the_nearest_place_on_the_line_is_found_wherever_it_is() {
         (40.0, 250.0, 198.0),
         (400.0, 500.0, 700.0),
     ] {
-        let found = planner.snap(at(east, north)).candidates;
+        let found = planner.snap(at(east, north), PointKind::Via).candidates;
         assert_eq!(found.len(), 1);
         assert!(
             (found[0].offset_m - distance_m).abs() < distance_m * 0.2 + 8.0,
@@ -23,9 +24,14 @@ fn the_nearest_place_on_the_line_is_found_wherever_it_is() {
         );
         assert_eq!(found[0].worse_m, 0.0);
     }
-    let half = planner.snap(at(500.0, 700.0)).candidates[0].share;
+    let half = planner.snap(at(500.0, 700.0), PointKind::Via).candidates[0].share;
     assert!((half - 0.5).abs() < 0.001, "{half}");
-    assert!(planner.snap(at(500.0, 2400.0)).candidates.is_empty());
+    assert!(
+        planner
+            .snap(at(500.0, 2400.0), PointKind::Via)
+            .candidates
+            .is_empty()
+    );
 }
 
 #[test]
@@ -37,9 +43,12 @@ fn main_roads_win_over_driveways_beside_them_but_not_over_the_road_under_the_poi
     map.roads[1].class = RoadClass::Service;
     map.roads[2].class = RoadClass::Service;
     let planner = map.planner();
-    let near = planner.snap(at(500.0, 6.0)).candidates;
+    let near = planner.snap(at(500.0, 6.0), PointKind::Via).candidates;
     assert_eq!(near[0].piece, 0, "6 m from the road, 4 m from the driveway");
-    assert_eq!(planner.snap(at(500.0, 299.0)).candidates[0].piece, 2);
+    assert_eq!(
+        planner.snap(at(500.0, 299.0), PointKind::Via).candidates[0].piece,
+        2
+    );
 }
 
 #[test]
@@ -53,12 +62,34 @@ fn both_carriageways_are_kept_and_tunnels_come_after_the_road_above() {
     map.roads[2].flags = flag::TUNNEL;
     let planner = map.planner();
     let pieces: Vec<u32> = planner
-        .snap(at(500.0, 3.0))
+        .snap(at(500.0, 3.0), PointKind::Via)
         .candidates
         .iter()
         .map(|c| c.piece)
         .collect();
     assert_eq!(pieces, [0, 1, 2]);
+}
+
+#[test]
+fn a_stop_on_a_road_means_that_road_and_that_carriageway() {
+    let mut map = Map::default();
+    map.street(&[[0.0, 0.0], [1000.0, 0.0]]);
+    map.street(&[[0.0, 9.0], [1000.0, 9.0]]);
+    map.roads[0].access[1] = Access::WrongWay;
+    map.roads[1].access[0] = Access::WrongWay;
+    let planner = map.planner();
+    let pieces = |north: f64, kind| {
+        let found = planner.snap(at(500.0, north), kind).candidates;
+        found.iter().map(|c| c.piece).collect::<Vec<_>>()
+    };
+    assert_eq!(pieces(0.2, PointKind::Stop), [0]);
+    assert_eq!(pieces(8.8, PointKind::Stop), [1]);
+    assert_eq!(pieces(0.2, PointKind::Via), [0, 1]);
+    assert_eq!(
+        pieces(3.0, PointKind::Stop),
+        [0, 1],
+        "beside the road either may be meant"
+    );
 }
 
 #[test]
@@ -68,12 +99,12 @@ fn closed_roads_are_passed_over_and_named() {
     map.street(&[[0.0, 120.0], [1000.0, 120.0]]);
     map.roads[0].access = [Access::Closed; 2];
     let planner = map.planner();
-    let snapped = planner.snap(at(500.0, 2.0));
+    let snapped = planner.snap(at(500.0, 2.0), PointKind::Via);
     assert_eq!(snapped.closed, Some(0));
     assert_eq!(snapped.candidates.len(), 1);
     assert_eq!(snapped.candidates[0].piece, 1);
     assert_eq!(
-        planner.snap(at(500.0, 60.0)).closed,
+        planner.snap(at(500.0, 60.0), PointKind::Via).closed,
         None,
         "not on the closed one"
     );
@@ -88,7 +119,7 @@ fn a_scrap_of_road_brings_the_network_beside_it_along() {
     map.street(&[[1000.0, 60.0], [1030.0, 60.0]]);
     let scrap = map.roads.len() as u32 - 1;
     let planner = map.planner();
-    let found = planner.snap(at(1010.0, 61.0)).candidates;
+    let found = planner.snap(at(1010.0, 61.0), PointKind::Via).candidates;
     assert_eq!(found[0].piece, scrap);
     assert!(found.iter().any(|c| c.piece != scrap), "{found:?}");
 }
