@@ -42,6 +42,8 @@ const CANDIDATES_MAX: usize = 100_000;
 const COMPARED_MAX: usize = 500;
 /// Most results.
 const LIMIT_MAX: usize = 200;
+/// Most letters of a last word that is always taken as begun.
+const BEGUN_LETTERS: usize = 2;
 /// Least letters of a word in which a slip is forgiven.
 const SLIP_LETTERS: usize = 4;
 /// How far away a settlement still says where something is, metres.
@@ -281,7 +283,7 @@ fn fit(name: &[String], words: &[String], worst: Match) -> Fit {
         name.starts_with(before) && name.get(before.len()).is_some_and(|w| w.starts_with(last))
     });
     match worst {
-        Match::Whole if starts && name.len() == words.len() => Fit::Equal,
+        _ if name == words => Fit::Equal,
         Match::Whole if starts => Fit::Begins,
         Match::Whole => Fit::Whole,
         Match::Beginning if starts_part => Fit::BeginsPart,
@@ -344,12 +346,19 @@ fn entries(
     let texts = region.word_text();
     let first = region.word_first_place();
     let run = |i: usize| first[i] as usize..first[i + 1] as usize;
+    // One or two letters are the beginning of something: `s` is not looking for `Ann's`.
+    let is_begun = may_go_on && word.chars().count() <= BEGUN_LETTERS;
+    let whole = if is_begun {
+        Match::Beginning
+    } else {
+        Match::Whole
+    };
     let mut found = Vec::new();
     let from = texts.partition_point(|&t| region.string(t) < word);
     let mut i = from;
     while let Some(text) = texts.get(i).map(|&t| region.string(t)) {
         if text == word {
-            found.push((run(i), Match::Whole));
+            found.push((run(i), whole));
         } else if may_go_on && text.starts_with(word) {
             found.push((run(i), Match::Beginning));
         } else {

@@ -146,6 +146,9 @@ fn examine(bytes: &[u8], found: &mut Found) -> Result<(), ReadError> {
     }
     let (mut xml, root) = Xml::open(NAME, text)?;
     xml.be_strict();
+    if root.local().eq_ignore_ascii_case("html") {
+        return Err(ReadError::WebPage { name: NAME.into() });
+    }
     if root.local() != "gpx" {
         let name = super::names::shown(root.local());
         found.error(

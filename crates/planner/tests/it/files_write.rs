@@ -1,5 +1,7 @@
 //! Writing files, judged by other programs, and plans as files.
 
+#![expect(clippy::print_stderr, reason = "skipped checks are told")]
+
 use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
 use planner::files::{
     Fix, Letters, Ride, Route, Track, Waypoint, file_names, plain_name, read, ride_of_plan,

@@ -92,6 +92,8 @@ const ROWS: &[Row] = &[
         54,
         r#"{"name":"Brège Road"}"#,
     ),
+    (PlaceKind::Food, "Lot's l", 40.5, 10.5, 40, ""),
+    (PlaceKind::Hamlet, "Sarn", 40.5, 10.6, 20, ""),
     (PlaceKind::Village, "Θεραπνή", 41.3, 11.3, 100, ""),
     (PlaceKind::Village, "Краснополье", 41.35, 11.3, 100, ""),
 ];
@@ -133,6 +135,9 @@ fn finds_by_words() {
     for nothing in ["", " ", "-", "xyzzy", "a\u{0}b"] {
         assert_eq!(ask(nothing), [""; 0], "{nothing:?}");
     }
+    // A single letter is the beginning of a name, not the genitive of another.
+    assert_eq!(ask("l"), ["Long House", "Lot's l", "Col de la Brège"]);
+    assert_eq!(ask("s"), ["Sarn", "Lot's l"]);
     assert!(find(&region, "varn", None, 0).is_empty());
     assert_eq!(find(&region, "v", None, 2).len(), 2);
 }
