@@ -64,6 +64,7 @@ pub fn run(
             name,
             files,
             elevation,
+            credit: Some(import::OPENSTREETMAP),
             out: &out,
         },
         &stop,

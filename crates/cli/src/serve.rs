@@ -69,6 +69,7 @@ fn invent(data: &DataDir, out: &std::path::Path, stop: &Stop) -> Outcome {
         name: DEMO,
         files: &files,
         elevation: &elevation,
+        credit: None,
         out,
     };
     make_region::make(data, &job, stop).map(|_| ())

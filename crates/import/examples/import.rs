@@ -21,6 +21,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         name: &name,
         files,
         elevation: &elevation,
+        credit: Some(import::OPENSTREETMAP),
         out: &out,
     };
     let start = std::time::Instant::now();

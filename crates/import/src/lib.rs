@@ -32,9 +32,14 @@ pub struct Job<'a> {
     pub files: &'a [PathBuf],
     /// `.hgt` and GeoTIFF files, or folders of them.
     pub elevation: &'a [PathBuf],
+    /// Whom to credit wherever the map is shown; nobody for invented data.
+    pub credit: Option<&'a str>,
     /// The region file; replaced as a whole or not at all.
     pub out: &'a Path,
 }
+
+/// The credit OpenStreetMap asks for.
+pub const OPENSTREETMAP: &str = "© OpenStreetMap contributors";
 
 /// What an import did.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -216,7 +221,7 @@ fn build(
     let b = bounds_e7(&columns);
     columns.meta.bounds_deg =
         [b.west_e7, b.south_e7, b.east_e7, b.north_e7].map(|e7| f64::from(e7) / 1e7);
-    columns.meta.attribution = Some("© OpenStreetMap contributors".into());
+    columns.meta.attribution = job.credit.map(Into::into);
     columns.meta.warnings = warnings.clone();
     strings.write(&mut columns);
 
@@ -251,6 +256,12 @@ fn road_warnings(counts: &roads::RoadCounts) -> Vec<String> {
         warnings.push(format!(
             "{} roads are cut off at the edge of the map data",
             counts.cut_ways
+        ));
+    }
+    if counts.km_of_unchecked_law >= 0.5 {
+        warnings.push(format!(
+            "for {:.0} km of road without a mapped limit the legal one is assumed as recalled, not compared with a published table",
+            counts.km_of_unchecked_law
         ));
     }
     if counts.km_without_country >= 0.5 {

@@ -8,7 +8,7 @@
 //!                                             -> countries -> limits
 //! ```
 
-use region::{Bounds, Columns, LimitSource, NO_HEIGHT, Point, RADIUS_BANDS, flag, pack_tree};
+use region::{Bounds, Columns, LimitSource, Point, flag, pack_tree};
 
 use crate::osm::{Block, newest_by_id};
 use crate::scenery::Surroundings;
@@ -19,8 +19,11 @@ mod country;
 mod facts;
 mod law;
 mod limits;
+mod measure;
 mod network;
 mod restrictions;
+mod shape;
+mod strands;
 mod turns;
 
 use country::CountryVotes;
@@ -67,6 +70,8 @@ pub struct RoadCounts {
     pub cut_ways: u64,
     /// Kilometres without a known country.
     pub km_without_country: f64,
+    /// Kilometres whose limit is that of a law not compared with a published table.
+    pub km_of_unchecked_law: f64,
 }
 
 impl Gathered {
@@ -137,6 +142,7 @@ impl Gathered {
         let leaving = Leaving { first, edges };
         let bans = restrictions::resolve(&network, &leaving, &self.restrictions);
         let turns = turns::build(&network, &leaving, &bans);
+        let strands = strands::strands(&network, &leaving);
 
         let mut counts = RoadCounts {
             nodes: network.junction_ids.len() as u64,
@@ -166,7 +172,7 @@ impl Gathered {
 
         tags_to_columns(&network, columns, strings);
         limits_to_columns(&network, &votes, ground, columns, &mut counts);
-        geometry_to_columns(&network, columns, ground)?;
+        measure::measure(&network, &strands, ground, columns)?;
         trees(&network, columns);
         Ok((counts, network.node_ids))
     }
@@ -242,6 +248,7 @@ fn limits_to_columns(
             columns.piece_flags[piece] |= flag::BUILT_UP;
         }
         let mut source = LimitSource::Unknown;
+        let mut unchecked = false;
         for limit in &facts.limit {
             let by_class = || {
                 limits::kind_in_law(
@@ -264,7 +271,10 @@ fn limits_to_columns(
                     (0, LimitSource::Unknown)
                 }
                 Limit::Unsaid => match law {
-                    Some(law) => (limits::by_law(law, by_class()), LimitSource::Law),
+                    Some(law) => {
+                        unchecked |= !law.checked;
+                        (limits::by_law(law, by_class()), LimitSource::Law)
+                    }
                     None => (
                         limits::by_law(&law::ASSUMED, by_class()),
                         LimitSource::Unknown,
@@ -279,6 +289,9 @@ fn limits_to_columns(
             };
         }
         columns.piece_limit_source.push(source as u8);
+        if unchecked {
+            counts.km_of_unchecked_law += km;
+        }
         columns
             .piece_length_mm
             .push((length_m * 1000.0).round().clamp(1.0, 4e9) as u32);
@@ -360,33 +373,6 @@ fn length_m(a: Point, b: Point) -> f64 {
     } else {
         region::distance_m(a, b)
     }
-}
-
-fn geometry_to_columns(
-    network: &Network,
-    columns: &mut Columns,
-    ground: &Ground,
-) -> Result<(), crate::ImportError> {
-    columns.piece_first_point = network.pieces.iter().map(|p| p.first_point).collect();
-    columns.piece_first_point.push(network.points.len() as u32);
-    columns.point_lon_e7 = network.points.iter().map(|p| p.lon_e7).collect();
-    columns.point_lat_e7 = network.points.iter().map(|p| p.lat_e7).collect();
-    columns.point_first_zoom = vec![0; network.points.len()];
-    let heights = (ground.heights)(&network.points)?;
-    columns.point_height_cm = vec![NO_HEIGHT; network.points.len()];
-    for (column, height) in columns.point_height_cm.iter_mut().zip(&heights) {
-        if let Some((m, _)) = height {
-            *column = (m * 100.0).round() as i32;
-        }
-    }
-    let pieces = network.pieces.len();
-    columns.piece_bend_deg_per_km = vec![0; pieces];
-    for _ in 0..pieces {
-        columns.piece_radius_share.extend([0; RADIUS_BANDS - 1]);
-        columns.piece_radius_share.push(255);
-    }
-    columns.edge_climb_dm = vec![0; 2 * pieces];
-    Ok(())
 }
 
 fn trees(network: &Network, columns: &mut Columns) {

@@ -33,10 +33,6 @@ pub struct Facts {
     pub crossing_s: Option<u32>,
     /// Tagged as one of two carriageways.
     pub dual: bool,
-    /// A one-way that is neither roundabout nor link.
-    pub one_way: bool,
-    /// Has street lights.
-    pub lit: bool,
 }
 
 /// Reads the tags of a way; `None` if it is no road a motorcycle could have business on.
@@ -112,7 +108,6 @@ pub fn read(tags: Tags) -> Option<Facts> {
         }
     }
     let tracktype = tags.get("tracktype").and_then(|t| t.strip_prefix("grade"));
-    let is_one_way = matches!(one_way, OneWay::Forward | OneWay::Backward);
     let crossing = tags.get("duration").filter(|_| class == RoadClass::Ferry);
     Some(Facts {
         class,
@@ -135,8 +130,6 @@ pub fn read(tags: Tags) -> Option<Facts> {
         conditions,
         crossing_s: crossing.and_then(duration_s),
         dual: tags.is("dual_carriageway", "yes"),
-        one_way: is_one_way && !roundabout && !is_link,
-        lit: tags.is("lit", "yes"),
     })
 }
 

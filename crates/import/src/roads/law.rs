@@ -88,7 +88,7 @@ const LAWS: &[Law] = &[
     row("FI",   RIGHT,  50,  80,  80,  80, 120,  20,  80, MEMORY),
     row("FO",   RIGHT,  50,  80,  80,  80,  80,  15,  80, MEMORY),
     row("FR",   RIGHT,  50,  80, 110, 110, 130,  20,  80, CHECKED),
-    row("GB",   LEFT,   48,  97, 113, 113, 113,  32,  97, CHECKED),
+    row("GB",   LEFT,   48,  96, 112, 112, 112,  32,  96, CHECKED),
     row("GE",   RIGHT,  60,  90,  90,  90, 110,  20,  90, MEMORY),
     row("GG",   LEFT,   40,  56,  56,  56,  56,  24,  56, MEMORY),
     row("GI",   RIGHT,  50,  50,  50,  50,  50,  20,  50, MEMORY),

@@ -72,7 +72,7 @@ fn parse_one(text: &str) -> Limit {
     zone(text)
 }
 
-/// `50`, `50 km/h`, `30 mph`, `6 knots`, rounded to whole km/h.
+/// `50`, `50 km/h`, `30 mph`, `6 knots`, in whole km/h not above it.
 fn number_kmh(text: &str) -> Option<u8> {
     let end = text
         .find(|c: char| !c.is_ascii_digit() && c != '.')
@@ -84,7 +84,8 @@ fn number_kmh(text: &str) -> Option<u8> {
         "knots" | "kn" => 1.852,
         _ => return None,
     };
-    let kmh = (number * factor).round();
+    // Downward: 60 mph are 96.56 km/h, and 97 would be over the limit.
+    let kmh = (number * factor).floor();
     (1.0..=250.0).contains(&kmh).then_some(kmh as u8)
 }
 

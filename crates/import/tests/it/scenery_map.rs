@@ -14,6 +14,7 @@ fn region_of(file: &str, out: &Path) -> Option<Region> {
         name: "test",
         files: &[path],
         elevation: &[],
+        credit: Some(import::OPENSTREETMAP),
         out,
     };
     import(&job, &|_, _, _| {}, &AtomicBool::new(false)).unwrap();

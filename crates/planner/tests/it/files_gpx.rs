@@ -10,7 +10,7 @@ use planner::files::{Counts, MAX_BYTES, ReadError, Ride, read};
 /// Real data beside the repository; `None`, told on the terminal, where it is absent.
 pub fn shared(path: &str) -> Option<PathBuf> {
     let base = match std::env::var_os("LACET_SHARED") {
-        Some(dir) => PathBuf::from(dir),
+        Some(dir) => PathBuf::from(dir).join("data"),
         None => PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data"),
     };
     let found = base.join(path);
