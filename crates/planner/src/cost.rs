@@ -1,6 +1,6 @@
 //! Tastes, and the weights they give to the arcs of the turn graph.
 
-use region::{Access, Edge, Region, turn_flag};
+use region::{Access, Edge, Region, RoadClass, turn_flag};
 use serde::Serialize;
 use shortest_paths::{Graph, INFINITY, Metric};
 
@@ -156,16 +156,20 @@ fn turn_cost(region: &Region, taste: Taste, state: u32, arc: u32) -> u32 {
 
 /// Entering a road that is not open to all costs more than any way round, so that such roads are
 /// ridden only where the tour begins or ends on them, or nothing else leads there: 20 hours, or
-/// 2,000 km; private ground twice that.
+/// 2,000 km; private ground twice that. A path that motors may use is still a path: a line takes
+/// one only when a point is put there.
 fn entry_cost(region: &Region, taste: Taste, from: Edge, to: Edge, flags: u8) -> u32 {
     let unit: u32 = match taste {
         Taste::Fastest => 20 * 3600 * 100,
         Taste::Shortest => 2_000_000 * 10,
     };
     let (a, b) = (region.access(from), region.access(to));
+    let is_path = |edge: Edge| region.class(edge.piece()) == RoadClass::Path;
     if b == Access::Private && a != Access::Private {
         unit * 2
-    } else if flags & turn_flag::ENTERS_RESTRICTED != 0 || (a == Access::Open && b != Access::Open)
+    } else if flags & turn_flag::ENTERS_RESTRICTED != 0
+        || (a == Access::Open && b != Access::Open)
+        || (is_path(to) && !is_path(from))
     {
         unit
     } else {
