@@ -21,7 +21,7 @@ pub struct Count {
     pub directed_segments: usize,
     /// Segments with an end that is missing from the files.
     pub segments_missing_nodes: usize,
-    /// Nodes on at least two motor ways, or twice on one.
+    /// Nodes on at least two motor ways.
     pub junction_nodes: usize,
     /// Components with directions ignored.
     pub weak_components: usize,
@@ -106,9 +106,15 @@ pub fn count(files: &[PathBuf]) -> Result<Count, ReadError> {
     newest_by_id(&mut ways, |w| (w.id, w.version));
     newest_by_id(&mut restrictions, |r| (r.0, r.1));
 
-    let mut uses: Vec<i64> = ways.iter().flat_map(|w| w.refs.iter().copied()).collect();
+    let by_way = |(i, w): (usize, &CountedWay)| w.refs.iter().map(move |&id| (id, i)).collect();
+    let mut uses: Vec<(i64, usize)> = ways
+        .iter()
+        .enumerate()
+        .flat_map::<Vec<_>, _>(by_way)
+        .collect();
     uses.sort_unstable();
-    let mut ids = uses.clone();
+    uses.dedup();
+    let mut ids: Vec<i64> = uses.iter().map(|u| u.0).collect();
     ids.dedup();
     let mut places: Vec<(u32, Option<Point>)> = vec![(0, None); ids.len()];
     extracts.read(
@@ -134,10 +140,8 @@ pub fn count(files: &[PathBuf]) -> Result<Count, ReadError> {
     for (_, _, kind, _) in restrictions {
         *count.restrictions.entry(kind).or_default() += 1;
     }
-    count.junction_nodes = uses
-        .chunk_by(|a, b| a == b)
-        .filter(|same| same.len() > 1)
-        .count();
+    let same_node = uses.chunk_by(|a, b| a.0 == b.0);
+    count.junction_nodes = same_node.filter(|ways| ways.len() > 1).count();
     let mut groups = Groups::new(ids.len());
     let mut on_graph = vec![false; ids.len()];
     for way in &ways {

@@ -1,6 +1,8 @@
 //! Tests of the importer as its users see it.
 
 mod elevation_heights;
+mod roads_files;
+mod roads_maps;
 mod scenery_map;
 
 use std::path::{Path, PathBuf};
