@@ -15,6 +15,7 @@ use crate::scenery::Surroundings;
 use crate::strings::StringTable;
 
 mod access;
+mod carriageways;
 mod country;
 mod facts;
 mod law;
@@ -42,13 +43,17 @@ pub struct Gathered {
     nodes: Option<Nodes>,
 }
 
+/// Heights of points, metres, each with a mark where it was filled over a void.
+pub type HeightsOf<'a> =
+    dyn Fn(&[Point]) -> Result<Vec<Option<(f64, bool)>>, crate::ImportError> + 'a;
+
 /// What the rest of the import knows about the ground.
 pub struct Ground<'a> {
     /// What lies around a point.
     pub surroundings: Option<&'a Surroundings>,
     /// Height of every point, metres, with a mark where it was filled over a void; empty if there
     /// is no elevation data.
-    pub heights: &'a dyn Fn(&[Point]) -> Result<Vec<Option<(f64, bool)>>, crate::ImportError>,
+    pub heights: &'a HeightsOf<'a>,
 }
 
 /// Numbers for the report.
@@ -171,6 +176,13 @@ impl Gathered {
         columns.turn_flags = turns.flags;
 
         tags_to_columns(&network, columns, strings);
+        for (flags, divided) in columns
+            .piece_flags
+            .iter_mut()
+            .zip(carriageways::divided(&network))
+        {
+            *flags |= if divided { flag::DUAL } else { 0 };
+        }
         limits_to_columns(&network, &votes, ground, columns, &mut counts);
         measure::measure(&network, &strands, ground, columns)?;
         trees(&network, columns);
@@ -255,7 +267,7 @@ fn limits_to_columns(
                     facts.class,
                     built_up > 127,
                     flags & flag::MOTORROAD != 0,
-                    facts.dual || flags & flag::DUAL != 0,
+                    flags & flag::DUAL != 0,
                     facts.surface.paved(),
                 )
             };

@@ -250,6 +250,10 @@ impl Planner {
         let on_road = |c: &Candidate| c.offset_m <= ON_ROAD_M;
         if kind == PointKind::Stop && roads.iter().any(on_road) {
             roads.retain(on_road);
+            // Where a track leaves an open road, the stop lies on the open road.
+            let access = |c: &Candidate| rideable(region, c.piece).map(|e| region.access(e)).min();
+            let best = roads.iter().filter_map(access).min();
+            roads.retain(|c| access(c) == best);
             roads.iter_mut().for_each(|c| c.worse_m = c.offset_m);
             roads.sort_by(|a, b| a.worse_m.total_cmp(&b.worse_m).then(a.piece.cmp(&b.piece)));
         } else if let Some(best) = roads.first().copied() {

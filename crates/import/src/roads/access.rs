@@ -181,8 +181,7 @@ pub fn barrier(tags: Tags) -> Barrier {
         "wire_gate",
         "barrier_board",
     ]);
-    let rank_and_access = decided.map(|(rank, access)| (rank, access));
-    match rank_and_access {
+    match decided {
         Some((_, Access::Closed | Access::Private)) => Barrier::Blocked,
         Some(_) if harmless => Barrier::None,
         Some(_) if gate => Barrier::Gate,

@@ -72,7 +72,7 @@ pub fn bends(line: &[[f64; 2]], is_closed: bool) -> Vec<Bend> {
     let inside = open_bends(&rounds, &chainage).into_iter().filter_map(|b| {
         let (from_m, to_m) = (b.from_m.max(length_m), b.to_m.min(2.0 * length_m));
         let share = (to_m - from_m) / (b.to_m - b.from_m);
-        (share > 0.0).then(|| Bend {
+        (share > 0.0).then_some(Bend {
             from_m: from_m - length_m,
             to_m: to_m - length_m,
             turn_rad: b.turn_rad * share,

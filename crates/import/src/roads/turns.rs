@@ -156,7 +156,7 @@ pub fn build(network: &Network, leaving: &Leaving, bans: &Bans) -> Turns {
 }
 
 /// Edges one can go on to: all that leave the junction and may be ridden, but back only where the
-/// road ends.
+/// road ends, or ends for those without business on the roads that go on.
 fn exits(network: &Network, leaving: &Leaving, edge: u32, bans: &Bans) -> Vec<u32> {
     let junction = network.head(edge);
     let back = edge ^ 1;
@@ -167,7 +167,9 @@ fn exits(network: &Network, leaving: &Leaving, edge: u32, bans: &Bans) -> Vec<u3
         .copied()
         .filter(|&e| e != back && !blocked && network.is_rideable(e))
         .collect();
-    let ends = exits.is_empty() || bans.only_round.contains(&edge);
+    let is_closing = |&e: &u32| is_restricted(network.access(e));
+    let ends = exits.iter().all(is_closing) && !is_restricted(network.access(edge));
+    let ends = ends || exits.is_empty() || bans.only_round.contains(&edge);
     if ends && network.is_rideable(back) {
         exits.push(back);
         exits.sort_unstable();

@@ -1,4 +1,9 @@
 //! Distances against published values.
+#![allow(
+    clippy::inconsistent_digit_grouping,
+    clippy::excessive_precision,
+    reason = "figures as published"
+)]
 
 use region::{LocalFrame, Point, distance_m};
 
