@@ -198,19 +198,25 @@ fn carry(network: &Network, strands: &[Strand], height_m: &mut [Option<f64>]) {
         .collect()
     };
     let mut waiting: Vec<Strand> = strands.iter().flat_map(carried).collect();
-    let mut junction_m = vec![None; network.junction_ids.len()];
-    loop {
+    let mut junction_m: Vec<Option<f64>> = vec![None; network.junction_ids.len()];
+    // A tunnel that ends in the mountain, or a bridge in the air, is taken as level, at last.
+    let mut level = false;
+    while !waiting.is_empty() {
         let before = waiting.len();
         waiting.retain(|run| {
             let (first, last) = (run.edges[0], run.edges[run.edges.len() - 1]);
             let (start, end) = (network.tail(first) as usize, network.head(last) as usize);
-            if !is_known[start] || !is_known[end] {
+            if !(is_known[start] && is_known[end] || level && (is_known[start] || is_known[end])) {
                 return true;
             }
             let (rows, ends, line) = line_of(network, run);
-            let at = |junction: usize, row: u32| junction_m[junction].or(height_m[row as usize]);
-            let ends_m = (at(start, rows[0]), at(end, rows[rows.len() - 1]));
-            let (Some(a), Some(b)) = ends_m else {
+            let at = |junction: usize, row: u32| {
+                junction_m[junction]
+                    .or(height_m[row as usize])
+                    .filter(|_| is_known[junction])
+            };
+            let (a, b) = (at(start, rows[0]), at(end, rows[rows.len() - 1]));
+            let (Some(a), Some(b)) = (a.or(b), b.or(a)) else {
                 return false;
             };
             let chainage = chainage_m(&line);
@@ -224,10 +230,18 @@ fn carry(network: &Network, strands: &[Strand], height_m: &mut [Option<f64>]) {
                 junction_m[junction] = height_m[rows[i as usize] as usize];
                 height_m[last_row(network, pair[1] ^ 1)] = junction_m[junction];
             }
+            for (junction, m) in [(start, a), (end, b)] {
+                if !is_known[junction] {
+                    (is_known[junction], junction_m[junction]) = (true, Some(m));
+                }
+            }
             false
         });
-        if waiting.is_empty() || waiting.len() == before {
-            return;
+        if waiting.len() == before {
+            if level {
+                return;
+            }
+            level = true;
         }
     }
 }

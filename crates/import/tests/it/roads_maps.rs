@@ -645,3 +645,226 @@ fn overlapping_extracts_merge_and_the_same_input_gives_the_same_bytes() {
     assert_eq!(merged.turn_head(), one.turn_head());
     assert_eq!(merged.point_lon_e7(), one.point_lon_e7());
 }
+
+#[test]
+fn divided_roads_are_known_by_their_two_carriageways() {
+    let one_way = &[("highway", "trunk"), ("oneway", "yes"), ("ref", "T 1")][..];
+    let dual = |spacing_m: f64, other: &[(&str, &str)]| {
+        let art = "A------B\nC------D";
+        let map = map(ascii(art)
+            .spacing_m(spacing_m)
+            .way("BA", one_way)
+            .way("CD", other));
+        let flags = map.region.piece_flags();
+        ["BA", "CD"].map(|e| flags[map.edge(e).piece() as usize] & flag::DUAL != 0)
+    };
+    assert_eq!(dual(20.0, one_way), [true; 2]);
+    assert_eq!(dual(80.0, one_way), [false; 2], "too far apart");
+    let two_way = &[("highway", "trunk"), ("ref", "T 1")][..];
+    assert_eq!(dual(20.0, two_way), [false; 2]);
+    let same_way = &[("highway", "trunk"), ("oneway", "-1"), ("ref", "T 1")][..];
+    assert_eq!(dual(20.0, same_way), [false; 2], "both lead the same way");
+    let other_road = &[("highway", "trunk"), ("oneway", "yes"), ("ref", "T 2")][..];
+    assert_eq!(dual(20.0, other_road), [false; 2]);
+}
+
+/// Values of the table "Default speed limits" of the OSM wiki: what the law says without a sign,
+/// and what words and zones in `maxspeed` come to.
+#[test]
+fn limits_are_signed_implied_or_of_the_law() {
+    use LimitSource::*;
+    let residential = &[("highway", "residential")][..];
+    let rural = &[("highway", "secondary")][..];
+    let with = |base: &[(&'static str, &'static str)], more: &[(&'static str, &'static str)]| {
+        let tags = [base, more].concat();
+        let map = road(&tags);
+        let edge = map.edge("AB");
+        let source = map.region.piece_limit_source()[edge.piece() as usize];
+        (
+            map.region.edge_limit_kmh()[edge.0 as usize],
+            LimitSource::from_code(source).unwrap(),
+        )
+    };
+    for (base, tags, want) in [
+        (rural, &[("maxspeed", "70")][..], (70, Signed)),
+        (rural, &[("maxspeed", "30 mph")][..], (48, Signed)),
+        // 96.56 and 88.51 km/h: never above the limit.
+        (rural, &[("maxspeed", "60 mph")][..], (96, Signed)),
+        (rural, &[("maxspeed", "55mph")][..], (88, Signed)),
+        (rural, &[("maxspeed", "none")][..], (255, Signed)),
+        (rural, &[("maxspeed", "walk")][..], (7, Signed)),
+        (rural, &[("maxspeed", "50;70")][..], (50, Signed)),
+        (
+            rural,
+            &[("maxspeed", "80"), ("maxspeed:motorcycle", "60")][..],
+            (60, Signed),
+        ),
+        (
+            rural,
+            &[("maxspeed", "80"), ("maxspeed:forward", "60")][..],
+            (60, Signed),
+        ),
+        (
+            rural,
+            &[("maxspeed", "80"), ("source:maxspeed", "DE:rural")][..],
+            (80, Signed),
+        ),
+        (rural, &[("maxspeed", "DE:rural")][..], (100, Implicit)),
+        (rural, &[("maxspeed", "FR:rural")][..], (80, Implicit)),
+        (rural, &[("maxspeed:type", "IT:rural")][..], (90, Implicit)),
+        (
+            rural,
+            &[("source:maxspeed", "AT:urban")][..],
+            (50, Implicit),
+        ),
+        (
+            rural,
+            &[("maxspeed:type", "GB:nsl_single")][..],
+            (96, Implicit),
+        ),
+        (
+            rural,
+            &[("maxspeed:type", "GB:nsl_dual")][..],
+            (112, Implicit),
+        ),
+        (
+            rural,
+            &[("maxspeed:type", "CH:motorway")][..],
+            (120, Implicit),
+        ),
+        (
+            rural,
+            &[("maxspeed:type", "DE:motorway")][..],
+            (255, Implicit),
+        ),
+        (rural, &[("maxspeed", "FR:zone30")][..], (30, Implicit)),
+        (rural, &[("zone:maxspeed", "DE:30")][..], (30, Implicit)),
+        (
+            rural,
+            &[("maxspeed:type", "FL:zone:30")][..],
+            (30, Implicit),
+        ),
+        (rural, &[("maxspeed", "US-CO:rural")][..], (88, Implicit)),
+        (rural, &[("maxspeed", "BG:motorway")][..], (100, Implicit)),
+        (rural, &[("maxspeed", "TR:rural")][..], (80, Implicit)),
+        // No country: assumed, and said to be unknown.
+        (rural, &[("maxspeed", "signals")][..], (80, Unknown)),
+        (rural, &[][..], (80, Unknown)),
+        (residential, &[][..], (50, Unknown)),
+        (
+            residential,
+            &[("source:maxspeed", "sign")][..],
+            (50, Unknown),
+        ),
+        (rural, &[("maxspeed", "fast")][..], (80, Unknown)),
+        (rural, &[("maxspeed", "0")][..], (80, Unknown)),
+    ] {
+        assert_eq!(with(base, tags), want, "{tags:?}");
+    }
+}
+
+/// One road names its country; the law of that country then holds around.
+#[test]
+fn the_law_of_the_country_holds_where_no_sign_does() {
+    let law = |code: &str, tags: &[(&str, &str)]| {
+        let zone = format!("{code}:urban");
+        let map = map(ascii("A--B\n\nC--D")
+            .way("CD", &[("maxspeed:type", &zone)])
+            .way("AB", tags));
+        let edge = map.edge("AB");
+        assert_eq!(
+            map.region.piece_limit_source()[edge.piece() as usize],
+            LimitSource::Law as u8
+        );
+        map.region.edge_limit_kmh()[edge.0 as usize]
+    };
+    let motorway = &[("highway", "motorway")][..];
+    let secondary = &[("highway", "secondary")][..];
+    for (code, rural, on_motorway) in [
+        ("DE", 100, 255),
+        ("FR", 80, 130),
+        ("IT", 90, 130),
+        ("AT", 100, 130),
+        ("CH", 80, 120),
+        ("ES", 90, 120),
+        ("NO", 80, 110),
+        ("GB", 96, 112),
+        ("BG", 80, 100),
+        ("TR", 80, 100),
+    ] {
+        assert_eq!(law(code, secondary), rural, "{code} rural");
+        assert_eq!(law(code, motorway), on_motorway, "{code} motorway");
+    }
+    assert_eq!(
+        law("ES", &[("highway", "unclassified"), ("surface", "gravel")]),
+        30
+    );
+    assert_eq!(
+        law("CH", &[("highway", "trunk"), ("motorroad", "yes")]),
+        100
+    );
+}
+
+/// Under a ridge of 200 m a tunnel stays on the height of its portals, also where a side gallery
+/// begins; the road over the ridge climbs it.
+#[test]
+fn tunnels_run_straight_through_and_roads_climb_over() {
+    let dir = tempfile::tempdir().unwrap();
+    fn ridge(east_m: f64, _north_m: f64) -> f64 {
+        500.0 + (200.0 - (east_m - 2000.0).abs() / 5.0).max(0.0)
+    }
+    let world = ascii("A--B-C-D-E--F\n|      |    |\n|      G    |\nH-----------I")
+        .spacing_m(333.0)
+        .way("BCDE", &[("tunnel", "yes")])
+        .way("DG", &[("tunnel", "yes")])
+        .relief(ridge)
+        .build()
+        .unwrap();
+    let file = dir.path().join("ridge.osm");
+    world.write_xml(&file).unwrap();
+    world.write_hgt(dir.path()).unwrap();
+    let out = dir.path().join("ridge.region");
+    let elevation = [dir.path().to_path_buf()];
+    let job = Job {
+        name: "ridge",
+        files: &[file],
+        elevation: &elevation,
+        credit: None,
+        out: &out,
+    };
+    import(&job, &|_, _, _| {}, &AtomicBool::new(false)).unwrap();
+    let map = Map {
+        region: Region::open(&out).unwrap(),
+        world,
+        _dir: dir,
+    };
+    let r = &map.region;
+    let climb = |stretch: &str| f64::from(r.edge_climb_dm()[map.edge(stretch).0 as usize]) / 10.0;
+    let end_m = |stretch: &str| {
+        let edge = map.edge(stretch);
+        let points = r.piece_points(edge.piece());
+        let at = if edge.is_backward() {
+            points.start
+        } else {
+            points.end - 1
+        };
+        f64::from(r.point_height_cm()[at]) / 100.0
+    };
+    // B and E lie 1000 m from the crest, where the slope begins; D under the crest.
+    for stretch in ["BD", "ED", "GD"] {
+        assert!(
+            (end_m(stretch) - 500.0).abs() < 12.0,
+            "{stretch} ends at {} m",
+            end_m(stretch)
+        );
+    }
+    assert!(
+        climb("BD") + climb("DE") < 12.0,
+        "{} {}",
+        climb("BD"),
+        climb("DE")
+    );
+    // H and I have only their ends as vertices: the same height.
+    assert_eq!((climb("HI"), climb("IH")), (0.0, 0.0));
+    assert!(end_m("AB") < 512.0 && r.meta().heights.is_some());
+}
