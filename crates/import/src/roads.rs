@@ -25,12 +25,14 @@ mod network;
 mod restrictions;
 mod shape;
 mod strands;
+mod town;
 mod turns;
 
 use country::CountryVotes;
 use limits::Limit;
 use network::{Network, Nodes, RoadWay};
 use restrictions::{Leaving, Restriction};
+use town::Town;
 
 /// What a pass over nodes finds in one block: row, version, place, flags.
 pub type FoundNodes = Vec<(u32, u32, Point, u16)>;
@@ -233,12 +235,13 @@ fn limits_to_columns(
     columns: &mut Columns,
     counts: &mut RoadCounts,
 ) {
+    let town = Town::new(network, ground.surroundings);
     let mut km_by_country: std::collections::BTreeMap<&str, f64> = Default::default();
     for piece in 0..network.pieces.len() {
         let facts = network.facts(piece);
         let points = network.piece_points(piece);
         let length_m: f64 = points.windows(2).map(|p| length_m(p[0], p[1])).sum();
-        let built_up = built_up_share(facts, points, ground);
+        let built_up = town.share(facts, points);
         let middle = points[points.len() / 2];
         let country = ground
             .surroundings
@@ -334,34 +337,6 @@ fn way_length_m(network: &Network, piece: usize) -> f64 {
             .sum::<f64>()
     };
     pieces.map(of).sum()
-}
-
-/// Share of a piece in built-up areas, in 1/255: by land use, or because street and limit say so.
-fn built_up_share(facts: &facts::Facts, points: &[Point], ground: &Ground) -> u8 {
-    use region::RoadClass::{LivingStreet, Residential};
-    let said = facts
-        .limit
-        .iter()
-        .any(|l| matches!(l, Limit::Zone(limits::Zone::Urban, _)));
-    if said || matches!(facts.class, Residential | LivingStreet) {
-        return 255;
-    }
-    let (mut inside, mut all) = (0.0, 0.0);
-    for pair in points.windows(2) {
-        let length = length_m(pair[0], pair[1]);
-        all += length;
-        if ground
-            .surroundings
-            .is_some_and(|s| s.is_built_up(middle(pair[0], pair[1])))
-        {
-            inside += length;
-        }
-    }
-    if all > 0.0 {
-        (inside / all * 255.0).round() as u8
-    } else {
-        0
-    }
 }
 
 fn middle(a: Point, b: Point) -> Point {

@@ -1,5 +1,7 @@
 //! Tests of the importer as its users see it.
 
+#![allow(clippy::print_stderr, reason = "tests say why they skip")]
+
 mod elevation_heights;
 mod roads_files;
 mod roads_maps;

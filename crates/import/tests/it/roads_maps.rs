@@ -868,3 +868,24 @@ fn tunnels_run_straight_through_and_roads_climb_over() {
     assert_eq!((climb("HI"), climb("IH")), (0.0, 0.0));
     assert!(end_m("AB") < 512.0 && r.meta().heights.is_some());
 }
+
+#[test]
+fn a_road_among_residential_streets_is_in_town() {
+    let street = &[("highway", "residential")][..];
+    let in_town = |spacing_m: f64| {
+        let sketch = ascii("A-B-C\n|   |\nD-E-F\n|   |\nG-H-I").spacing_m(spacing_m);
+        let streets = ["AB", "BC", "AD", "CF", "DG", "FI", "GH", "HI"];
+        let sketch = streets.iter().fold(sketch, |s, path| s.way(path, street));
+        let map = map(sketch.way("DEF", &[("highway", "secondary")]).defaults(&[]));
+        let edge = map.edge("DF");
+        let p = edge.piece() as usize;
+        let flag = map.region.piece_flags()[p] & flag::BUILT_UP != 0;
+        (
+            flag,
+            map.region.piece_built_up()[p],
+            map.region.edge_limit_kmh()[edge.0 as usize],
+        )
+    };
+    assert_eq!(in_town(40.0), (true, 255, 50));
+    assert_eq!(in_town(400.0), (false, 0, 80), "farms far apart");
+}
