@@ -180,7 +180,11 @@ fn build(
         surroundings: Some(&surroundings),
         heights: &heights,
     };
-    let (counts, road_nodes) = roads.build(&mut columns, &mut strings, &ground)?;
+    let step = |done, of| {
+        progress("building roads", done, of);
+        go_on()
+    };
+    let (counts, road_nodes) = roads.build(&mut columns, &mut strings, &ground, &step)?;
     if counts.pieces == 0 {
         let names: Vec<String> = extracts.sources().into_iter().map(|s| s.file).collect();
         return Err(ImportError::NoRoads {

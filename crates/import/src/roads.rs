@@ -34,13 +34,19 @@ use network::{Network, Nodes, RoadWay};
 use restrictions::{Leaving, Restriction};
 use town::Town;
 
+/// Pieces that a region can number: arcs of the turn graph come to some six a piece.
+const MAX_PIECES: usize = u32::MAX as usize / 16;
+
+/// What a pass over relations finds in one block: id, version, and what it forbids.
+pub type FoundRestrictions = Vec<(i64, u32, Vec<Restriction>)>;
+
 /// What a pass over nodes finds in one block: row, version, place, flags.
 pub type FoundNodes = Vec<(u32, u32, Point, u16)>;
 
 /// Everything about roads that the passes collect.
 #[derive(Default)]
 pub struct Gathered {
-    restrictions: Vec<Restriction>,
+    restrictions: FoundRestrictions,
     ways: Vec<RoadWay>,
     nodes: Option<Nodes>,
 }
@@ -83,14 +89,16 @@ pub struct RoadCounts {
 
 impl Gathered {
     /// Restrictions among the relations of a block.
-    pub fn find_relations(block: &Block) -> Vec<Restriction> {
-        block
+    pub fn find_relations(block: &Block) -> FoundRestrictions {
+        let restrictions = block
             .relations()
-            .flat_map(|relation| Restriction::read(&relation))
+            .filter(|r| r.tags.is("type", "restriction"));
+        restrictions
+            .map(|r| (r.id, r.version, Restriction::read(&r)))
             .collect()
     }
     /// Keeps what was found, in file order.
-    pub fn add_relations(&mut self, found: Vec<Restriction>) {
+    pub fn add_relations(&mut self, found: FoundRestrictions) {
         self.restrictions.extend(found);
     }
 
@@ -105,7 +113,7 @@ impl Gathered {
 
     /// To be called when all ways and relations were seen.
     pub fn end_ways(&mut self) {
-        newest_relations(&mut self.restrictions);
+        newest_by_id(&mut self.restrictions, |r| (r.0, r.1));
         newest_by_id(&mut self.ways, |w| (w.id, w.version));
         self.nodes = Some(Nodes::of(&self.ways));
     }
@@ -130,16 +138,26 @@ impl Gathered {
         }
     }
 
-    /// Builds the columns of roads. StringTable are added to `strings`.
+    /// Builds the columns of roads and adds their strings; gives the ids of their nodes,
+    /// ascending. `step` is told the steps done and all, and may stop the work.
     pub fn build(
         mut self,
         columns: &mut Columns,
         strings: &mut StringTable,
         ground: &Ground,
+        step: &dyn Fn(u64, u64) -> Result<(), crate::ImportError>,
     ) -> Result<(RoadCounts, Vec<i64>), crate::ImportError> {
+        const STEPS: u64 = 6;
         let ways = std::mem::take(&mut self.ways);
         let nodes = self.nodes.take().unwrap_or_else(|| Nodes::of(&ways));
         let network = Network::cut(ways, nodes);
+        // Ids of edges and offsets of arcs are u32.
+        if network.pieces.len() > MAX_PIECES || network.points.len() > u32::MAX as usize {
+            return Err(crate::ImportError::TooLarge {
+                what: "the roads of these extracts",
+            });
+        }
+        step(1, STEPS)?;
         let mut votes = CountryVotes::default();
         for piece in 0..network.pieces.len() {
             let points = network.piece_points(piece);
@@ -147,9 +165,12 @@ impl Gathered {
         }
         let (first, edges) = network.edges_by_tail();
         let leaving = Leaving { first, edges };
-        let bans = restrictions::resolve(&network, &leaving, &self.restrictions);
+        let restrictions = self.restrictions.iter().flat_map(|r| &r.2);
+        let bans = restrictions::resolve(&network, &leaving, restrictions);
         let turns = turns::build(&network, &leaving, &bans);
+        step(2, STEPS)?;
         let strands = strands::strands(&network, &leaving);
+        step(3, STEPS)?;
 
         let mut counts = RoadCounts {
             nodes: network.junction_ids.len() as u64,
@@ -185,24 +206,14 @@ impl Gathered {
         {
             *flags |= if divided { flag::DUAL } else { 0 };
         }
+        step(4, STEPS)?;
         limits_to_columns(&network, &votes, ground, columns, &mut counts);
+        step(5, STEPS)?;
         measure::measure(&network, &strands, ground, columns)?;
         trees(&network, columns);
+        step(STEPS, STEPS)?;
         Ok((counts, network.node_ids))
     }
-}
-
-/// A relation may give two restrictions, so ids repeat: keep all of the newest version.
-fn newest_relations(restrictions: &mut Vec<Restriction>) {
-    restrictions.sort_by_key(|r| (r.id, std::cmp::Reverse(r.version)));
-    let mut newest = None;
-    restrictions.retain(|r| {
-        let first = newest.is_none_or(|(id, _)| id != r.id);
-        if first {
-            newest = Some((r.id, r.version));
-        }
-        newest == Some((r.id, r.version))
-    });
 }
 
 fn tags_to_columns(network: &Network, columns: &mut Columns, strings: &mut StringTable) {

@@ -1,5 +1,5 @@
 //! Which country a place is in where no border in the extract tells: the codes that mappers wrote
-//! into speed limits (`DE:rural`) vote by cell of a quarter degree, then all together.
+//! into speed limits (`DE:rural`) vote by cell of a quarter degree; where all roads agree, their country holds everywhere.
 
 use std::collections::BTreeMap;
 
@@ -35,7 +35,9 @@ impl CountryVotes {
 
     /// The country most named around a place.
     pub fn at(&self, at: Point) -> Option<&str> {
-        let votes = self.cells.get(&cell(at)).unwrap_or(&self.all);
+        // Far from any vote the answer is safe only if there is but one.
+        let all = Some(&self.all).filter(|all| all.len() == 1);
+        let votes = self.cells.get(&cell(at)).or(all)?;
         let best = votes
             .iter()
             .max_by_key(|(code, n)| (**n, std::cmp::Reverse(*code)));

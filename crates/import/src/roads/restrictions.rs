@@ -11,10 +11,6 @@ use crate::osm::{MemberKind, Relation};
 /// A restriction that concerns motorcycles, as the relation states it.
 #[derive(Clone, Debug)]
 pub struct Restriction {
-    /// OSM id of the relation.
-    pub id: i64,
-    /// Version of the relation.
-    pub version: u32,
     kind: Kind,
     from: Vec<i64>,
     via_nodes: Vec<i64>,
@@ -87,8 +83,6 @@ impl Restriction {
         };
         let read = |(kind, condition): (&str, Option<String>)| {
             Some(Restriction {
-                id: relation.id,
-                version: relation.version,
                 kind: kind_of(kind)?,
                 from: members("from", MemberKind::Way),
                 via_nodes: members("via", MemberKind::Node),
@@ -185,16 +179,17 @@ pub struct Bans {
     pub left_out: u64,
 }
 
-/// Resolves restrictions, given in ascending order of their ids.
-pub fn resolve(network: &Network, leaving: &Leaving, restrictions: &[Restriction]) -> Bans {
+/// Resolves restrictions.
+pub fn resolve<'a>(
+    network: &Network,
+    leaving: &Leaving,
+    restrictions: impl Iterator<Item = &'a Restriction>,
+) -> Bans {
     let mut bans = Bans::default();
     for restriction in restrictions {
-        let before = (bans.sequences.len(), bans.conditional.len());
-        match resolve_one(network, leaving, restriction, &mut bans) {
-            Some(()) => {}
-            None => bans.broken += 1,
+        if resolve_one(network, leaving, restriction, &mut bans).is_none() {
+            bans.broken += 1;
         }
-        debug_assert!(before.0 <= bans.sequences.len() && before.1 <= bans.conditional.len());
     }
     bans
 }
