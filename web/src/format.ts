@@ -1,9 +1,9 @@
-// Figures in words: always with their unit, thin spaces between number and unit, never more digits
+// Figures in words: always with their unit, a space between number and unit, never more digits
 // than are true.
 
 export type Units = "metric" | "miles";
 
-const NARROW = "\u202f"; // no-break, so that a figure stays with its unit
+const SPACE = "\u00a0"; // no-break, so that a figure stays with its unit
 const METRES_PER_MILE = 1609.344;
 const METRES_PER_FOOT = 0.3048;
 
@@ -14,22 +14,20 @@ const fixed = (n: number, digits: number) =>
 export function length(m: number, units: Units): string {
   if (units === "miles") {
     const miles = m / METRES_PER_MILE;
-    return `${fixed(miles, miles < 10 ? 1 : 0)}${NARROW}mi`;
+    return `${fixed(miles, miles < 10 ? 1 : 0)}${SPACE}mi`;
   }
-  if (m < 995) return `${Math.round(m / 10) * 10}${NARROW}m`;
-  return `${fixed(m / 1000, m < 9950 ? 1 : 0)}${NARROW}km`;
+  if (m < 995) return `${Math.round(m / 10) * 10}${SPACE}m`;
+  return `${fixed(m / 1000, m < 9950 ? 1 : 0)}${SPACE}km`;
 }
 
 /** A place along the tour, one decimal throughout so that a moving figure does not jump. */
 export function mark(m: number, units: Units): string {
-  return units === "miles"
-    ? `${fixed(m / METRES_PER_MILE, 1)}${NARROW}mi`
-    : `${fixed(m / 1000, 1)}${NARROW}km`;
+  return units === "miles" ? `${fixed(m / METRES_PER_MILE, 1)}${SPACE}mi` : `${fixed(m / 1000, 1)}${SPACE}km`;
 }
 
 /** A short distance off the road. */
 export function offset(m: number, units: Units): string {
-  return units === "miles" ? `${fixed(m / METRES_PER_FOOT, 0)}${NARROW}ft` : `${fixed(m, 0)}${NARROW}m`;
+  return units === "miles" ? `${fixed(m / METRES_PER_FOOT, 0)}${SPACE}ft` : `${fixed(m, 0)}${SPACE}m`;
 }
 
 /** Height, climb, descent. */
@@ -39,8 +37,8 @@ export function height(m: number, units: Units): string {
 
 export function speed(kmh: number, units: Units): string {
   return units === "miles"
-    ? `${fixed((kmh * 1000) / METRES_PER_MILE, 0)}${NARROW}mph`
-    : `${fixed(kmh, 0)}${NARROW}km/h`;
+    ? `${fixed((kmh * 1000) / METRES_PER_MILE, 0)}${SPACE}mph`
+    : `${fixed(kmh, 0)}${SPACE}km/h`;
 }
 
 /** Degrees of turning on each kilometre or mile. */
@@ -53,8 +51,8 @@ export function bend(degPerKm: number, units: Units): string {
 /** A time taken, to the minute. */
 export function span(seconds: number): string {
   const minutes = Math.round(seconds / 60);
-  if (minutes < 60) return `${minutes}${NARROW}min`;
-  return `${Math.floor(minutes / 60)}${NARROW}h${NARROW}${String(minutes % 60).padStart(2, "0")}`;
+  if (minutes < 60) return `${minutes}${SPACE}min`;
+  return `${Math.floor(minutes / 60)}${SPACE}h${SPACE}${String(minutes % 60).padStart(2, "0")}`;
 }
 
 /** `YYYY-MM-DDTHH:MM` as seconds on a clock without zones; `undefined` when it is none. */

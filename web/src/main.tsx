@@ -11,11 +11,16 @@ import "./page/page.css";
 declare global {
   interface Window {
     /** A way in for tests and the curious: the map, the document and what was worked out from it. */
-    lacet: { map?: GlMap; tour(): Tour; plan(): Plan | undefined };
+    lacet: { map?: GlMap; tour(): Tour; plan(): Plan | undefined; settled(): boolean };
   }
 }
 
 window.lacet = {
+  /** Nothing is on its way: the plan is that of the tour, and the shelf has it. */
+  settled: () =>
+    !state.planning.value &&
+    state.keepState.value === "kept" &&
+    (state.fresh.value || state.shown.value.points.length === 0),
   tour: () => state.shown.value,
   plan: () => {
     const planned = state.planned.value;

@@ -332,7 +332,7 @@ function PlaceCard({ sel }: { sel: Extract<state.Selection, { kind: "place" }> }
   const place = sel.found;
   const name = place && place.kind !== "coordinate" ? place.name : "";
   const title = name || (road ? roadName(road) : format.coordinate(lat, lon));
-  const facts = place ? [format.words(place.kind), place.detail].filter(Boolean).join(" · ") : "";
+  const facts = place ? place.detail || format.words(place.kind) : "";
   const leg = t.points.length > 1 ? actions.legFor(sel.at) : undefined;
   const between = leg === undefined ? "" : `between ${actions.label(leg)} and ${actions.label(leg + 1)}`;
   const pointLabel = place && place.kind !== "road" ? name : "";

@@ -176,7 +176,7 @@ const keyOf = (o: Option) =>
 
 function Place({ place }: { place: FoundPlace }) {
   const units = state.units.value;
-  const facts = [format.words(place.kind), place.detail].filter(Boolean).join(" · ");
+  const facts = place.detail || format.words(place.kind);
   return (
     <>
       <span class="found-name">{place.name || format.coordinate(place.lat, place.lon)}</span>

@@ -21,7 +21,8 @@ export function Page() {
   const panel = state.panel.value;
   return (
     <>
-      <div class="stage">
+      <main class="stage">
+        <h1 class="off-screen">Lacet: {state.tour.value.name || "tour without a name"}</h1>
         <MapView />
         <div class="top">
           <Finder />
@@ -29,7 +30,7 @@ export function Page() {
         </div>
         <Notice />
         <FirstSteps />
-        <aside class="side" aria-label="Card">
+        <div class="side">
           {selected ? (
             <Card />
           ) : panel === "shelf" ? (
@@ -41,11 +42,11 @@ export function Page() {
           ) : panel === "tour" && (state.tour.value.points.length > 0 || state.askedForTour.value) ? (
             <TourPanel />
           ) : null}
-        </aside>
+        </div>
         <Legend />
         <Toast />
         <DropZone />
-      </div>
+      </main>
       <Ribbon />
       <Foot />
       <div class="off-screen" role="status" aria-live="polite">
@@ -174,6 +175,7 @@ function FirstSteps() {
           <button type="button" class="link" onClick={actions.pickFile}>
             or open a GPX file
           </button>
+          <RegionChoice />
         </>
       ) : (
         <p>
@@ -181,6 +183,24 @@ function FirstSteps() {
         </p>
       )}
     </div>
+  );
+}
+
+/** Where there are several maps, which one to ride on comes before the first click. */
+function RegionChoice() {
+  const usable = state.regions.value.filter((r) => !r.trouble);
+  if (usable.length < 2) return null;
+  return (
+    <label class="first-region">
+      Region
+      <select value={state.region.value?.name} onChange={(e) => state.chooseRegion(e.currentTarget.value)}>
+        {usable.map((r) => (
+          <option key={r.name} value={r.name}>
+            {r.name}
+          </option>
+        ))}
+      </select>
+    </label>
   );
 }
 
@@ -218,7 +238,7 @@ function Legend() {
           />
           {legend(name).map((part) => (
             <div key={part.title}>
-              <h3>{part.title}</h3>
+              <h2>{part.title}</h2>
               <ul>
                 {part.entries.map((entry) => (
                   <li key={entry.text}>
@@ -301,7 +321,7 @@ function Foot() {
   const region = state.region.value;
   const credit = state.planned.value?.plan.attribution ?? region?.attribution;
   const kept = {
-    kept: state.currentId() ? "kept on the shelf" : "",
+    kept: state.currentId() ? "kept" : "",
     keeping: "keeping …",
     waiting: "not kept yet",
     conflict: "changed elsewhere",
@@ -312,9 +332,9 @@ function Foot() {
       <p class="credit">
         {credit && <span>{credit}</span>}
         {region && (
-          <span>
+          <span title="Region and date of its map data">
             {region.name}
-            {region.data_date ? `, data of ${region.data_date.slice(0, 10)}` : ""}
+            {region.data_date ? ` ${region.data_date.slice(0, 10)}` : ""}
           </span>
         )}
         {kept && <span class="keep">{kept}</span>}

@@ -17,7 +17,7 @@ export function put(kind: PointKind, where: Where, at: Position, name = ""): voi
   const done = { kind: "none" } as const;
   if (t.points.length === 0) {
     state.edit(edits.append(t, point), "Start set", done);
-    if (!narrow()) state.panel.value = "tour";
+    state.showTour();
     return;
   }
   if (where === "start") return state.edit(edits.prepend(t, point), "Start set", done);
@@ -148,5 +148,3 @@ export function pickFile(): void {
   };
   input.click();
 }
-
-export const narrow = () => matchMedia("(max-width: 640px)").matches;

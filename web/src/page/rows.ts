@@ -64,8 +64,9 @@ export interface Row {
   surfaces: Band<SurfaceKind>[];
 }
 
-/** Width of a sample: below it the eye tells nothing apart. */
+/** Width of a sample: below it the eye tells nothing apart. Bends are a mean and take more ground. */
 const COLUMN_PX = 2;
+const BEND_COLUMN_PX = 6;
 
 /** Lays a day out. `scale` turns a height into pixels from the top of a field `fieldPx` high. */
 export function layOut(
@@ -79,42 +80,51 @@ export function layOut(
 ): Row {
   const first = Math.max(0, xOf(axis, day, day.startM, 0, width));
   const last = Math.min(width, xOf(axis, day, day.endM, day.spanS, width));
-  const runs = [...course.runs(day.index)];
   const outline: string[] = [];
   const bends: Band<number>[] = [];
   const surfaces: Band<SurfaceKind>[] = [];
-  let at = 0;
-  for (let x = first; x < last; x += COLUMN_PX) {
-    const right = Math.min(last, x + COLUMN_PX);
-    const m0 = mAt(course, axis, day, x, width);
-    const m1 = mAt(course, axis, day, right, width);
+  for (const { x, right, m0, m1, parts } of columns(COLUMN_PX)) {
     const heightM = course.at((m0 + m1) / 2)?.heightM;
     if (heightM !== undefined) outline.push(`${x.toFixed(1)} ${scale(heightM).toFixed(1)}`);
-    if (m1 - m0 < 0.01) continue; // a halt
-    while (at < runs.length - 1 && (runs[at]?.endM ?? 0) <= m0) at++;
-    let turned = 0;
-    let ridden = 0;
     const lengths = new Map<SurfaceKind, number>();
-    for (let k = at; k < runs.length; k++) {
-      const r = runs[k];
-      if (!r || r.startM >= m1) break;
-      const m = Math.min(m1, r.endM) - Math.max(m0, r.startM);
-      if (m <= 0) continue;
-      const kind = surfaceKind(r.run);
+    for (const { run, m } of parts) {
+      const kind = surfaceKind(run);
       lengths.set(kind, (lengths.get(kind) ?? 0) + m);
-      if (kind === "free" || kind === "ferry") continue;
-      turned += r.run.bend_deg_per_km * m;
-      ridden += m;
     }
-    if (ridden > 0) join(bends, x, right, bendClass(turned / ridden));
     const most = [...lengths].sort((a, b) => b[1] - a[1])[0];
     if (most) join(surfaces, x, right, most[0]);
+  }
+  for (const { x, right, parts } of columns(BEND_COLUMN_PX)) {
+    const roads = parts.filter(({ run }) => run.class !== "free" && run.class !== "ferry");
+    const ridden = roads.reduce((sum, { m }) => sum + m, 0);
+    const turned = roads.reduce((sum, { run, m }) => sum + run.bend_deg_per_km * m, 0);
+    if (ridden > 0) join(bends, x, right, bendClass(turned / ridden));
   }
   const silhouette =
     outline.length > 1
       ? `M${outline.join("L")}L${last.toFixed(1)} ${fieldPx}L${first.toFixed(1)} ${fieldPx}Z`
       : "";
   return { silhouette, bends, surfaces };
+
+  /** The day cut into columns, each with the runs it holds; none while the rider halts. */
+  function* columns(step: number) {
+    const runs = [...course.runs(day.index)];
+    let at = 0;
+    for (let x = first; x < last; x += step) {
+      const right = Math.min(last, x + step);
+      const m0 = mAt(course, axis, day, x, width);
+      const m1 = mAt(course, axis, day, right, width);
+      while (at < runs.length - 1 && (runs[at]?.endM ?? 0) <= m0) at++;
+      const parts: { run: Run; m: number }[] = [];
+      for (let k = at; m1 - m0 > 0.01 && k < runs.length; k++) {
+        const r = runs[k];
+        if (!r || r.startM >= m1) break;
+        const m = Math.min(m1, r.endM) - Math.max(m0, r.startM);
+        if (m > 0) parts.push({ run: r.run, m });
+      }
+      yield { x, right, m0, m1, parts };
+    }
+  }
 }
 
 function join<T>(bands: Band<T>[], from: number, to: number, value: T): void {

@@ -49,7 +49,7 @@ export const keepTrouble = signal<string | undefined>(undefined);
 export const selection = signal<Selection>({ kind: "none" });
 /** The tour's panel was opened by hand, so it shows even while there is nothing in it. */
 export const askedForTour = signal(false);
-export const panel = signal<Panel | undefined>("tour");
+export const panel = signal<Panel | undefined>(undefined);
 /** Metres along the tour under the pointer or the ribbon's slider. */
 export const cursor = signal<number | undefined>(undefined);
 export const units = signal<Units>("metric");
@@ -184,6 +184,14 @@ export function show(next: Panel | undefined): void {
   if (next === "shelf") void refreshShelf();
 }
 
+/** On a narrow sheet the map needs the room; the tour's panel comes when it is asked for. */
+export const narrow = () => matchMedia("(max-width: 640px)").matches;
+
+/** After opening or beginning a tour: what is in it, where there is room. */
+export function showTour(): void {
+  panel.value = narrow() ? undefined : "tour";
+}
+
 let saying = 0;
 /** Says something to a screen reader; said again even when it is the same. */
 export function say(text: string): void {
@@ -297,7 +305,7 @@ function become(next: Tour, slot?: Slot): void {
 
 export function newTour(regionName = region.value?.name ?? ""): void {
   become(emptyTour(regionName, tour.value.taste || "fastest"));
-  panel.value = "tour";
+  showTour();
   say("New tour");
 }
 
@@ -314,7 +322,7 @@ export async function openTour(id: string, andFit = true): Promise<boolean> {
       history.push(unsaved.tour);
       arrive("Changes that were not kept yet are back");
     } else backup.forget({ id, revision: 0 });
-    panel.value = "tour";
+    showTour();
     return true;
   } catch (error) {
     trouble(error);
@@ -326,7 +334,7 @@ export async function openTour(id: string, andFit = true): Promise<boolean> {
 export function adopt(next: Tour): void {
   become(next);
   fitWhenPlanned = true;
-  panel.value = "tour";
+  showTour();
   keeper.keep(next);
 }
 
