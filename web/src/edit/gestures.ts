@@ -27,6 +27,8 @@ const paletteNow = () => PALETTES[state.dark.value ? "night" : "day"];
 
 const SLACK_PX = 4;
 const LONG_PRESS_MS = 550;
+/** A point this far off the road is shown where it is, on a tether to the line. */
+const TETHERED_M = 100;
 
 export function bindMap(map: Sheet): void {
   const overlay = new Overlay(map, paletteNow());
@@ -43,7 +45,8 @@ export function bindMap(map: Sheet): void {
   };
   const dropped = (h: Held, at: Position) => {
     held = undefined;
-    state.edit(h.at(at), h.says, h.grip);
+    // On a narrow sheet a card would cover what was just done.
+    state.edit(h.at(at), h.says, state.narrow() ? { kind: "none" } : h.grip);
   };
   const cancelled = () => {
     held = undefined;
@@ -68,6 +71,23 @@ export function bindMap(map: Sheet): void {
     overlay.setPlan(planned, live);
   });
   effect(() => handles.update(handleViews()));
+  effect(() => {
+    const placed = state.fresh.value ? (state.planned.value?.plan.points ?? []) : [];
+    const t = state.shown.value;
+    overlay.setTethers(
+      placed.flatMap((at, i): [Position, Position][] => {
+        const p = t.points[i];
+        return p && at.offset_m >= TETHERED_M
+          ? [
+              [
+                [p.lat, p.lon],
+                [at.lat, at.lon],
+              ],
+            ]
+          : [];
+      }),
+    );
+  });
   effect(() => {
     const m = state.cursor.value;
     const spot = m === undefined ? undefined : state.course.value?.at(m);
@@ -336,7 +356,7 @@ function handleViews(): HandleView[] {
     if (isStop) stops++;
     const at = placed?.[index];
     // During a drag the handle stays under the hand, afterwards it lies on the road.
-    const where: Position = at && !dragging && at.offset_m < 2000 ? [at.lat, at.lon] : [p.lat, p.lon];
+    const where: Position = at && !dragging && at.offset_m < TETHERED_M ? [at.lat, at.lon] : [p.lat, p.lon];
     const name = pointName(t, index);
     views.push({
       grip: { kind: "point", index },

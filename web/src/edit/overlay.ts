@@ -13,6 +13,7 @@ const STILL = "lacet-line";
 const LIVE = "lacet-line-live";
 const DOT = "lacet-dot";
 const CHOSEN = "lacet-chosen";
+const TETHER = "lacet-tether";
 
 /** Invisible, wide enough to be hit by a finger; press here to drag the line. */
 export const HIT_LAYERS = [`${STILL}-hit`, `${LIVE}-hit`];
@@ -104,7 +105,13 @@ function layersOf(source: string, ink: Palette, severalDays: boolean): LayerSpec
 export class Overlay {
   #map: Sheet;
   #ink: Palette;
-  #data: Record<string, FeatureCollection> = { [STILL]: EMPTY, [LIVE]: EMPTY, [DOT]: EMPTY, [CHOSEN]: EMPTY };
+  #data: Record<string, FeatureCollection> = {
+    [TETHER]: EMPTY,
+    [STILL]: EMPTY,
+    [LIVE]: EMPTY,
+    [DOT]: EMPTY,
+    [CHOSEN]: EMPTY,
+  };
   #signature = "";
   #severalDays = false;
 
@@ -160,6 +167,24 @@ export class Overlay {
     this.#set(DOT, at ? [pointAt(at)] : []);
   }
 
+  /** From points that lie off the road to where the line passes them. */
+  setTethers(pairs: [Position, Position][]): void {
+    this.#set(
+      TETHER,
+      pairs.map(([a, b]) => ({
+        type: "Feature",
+        properties: {},
+        geometry: {
+          type: "LineString",
+          coordinates: [
+            [a[1], a[0]],
+            [b[1], b[0]],
+          ],
+        },
+      })),
+    );
+  }
+
   /** The place a card is about. */
   setChosen(at: Position | undefined): void {
     this.#set(CHOSEN, at ? [pointAt(at)] : []);
@@ -185,6 +210,12 @@ export class Overlay {
         "circle-stroke-width": 2.5,
       },
     });
+    layers.push({
+      id: TETHER,
+      type: "line",
+      source: TETHER,
+      paint: { "line-color": ink.stop, "line-width": 1.5, "line-dasharray": [2, 2] },
+    });
     layers.push(circle(CHOSEN, 7, "rgba(0,0,0,0)", ink.line), circle(DOT, 6, ink.lineEdge, ink.line));
     return layers;
   }
@@ -207,7 +238,7 @@ export class Overlay {
   #rebuild(): void {
     const map = this.#map;
     if (!map.getSource(STILL)) return;
-    const prefix = /^lacet-(line|dot|chosen)/;
+    const prefix = /^lacet-(line|dot|chosen|tether)/;
     for (const { id } of map.getStyle().layers) if (prefix.test(id)) map.removeLayer(id);
     if (map.hasImage("lacet-onward")) map.removeImage("lacet-onward");
     this.#attach();

@@ -44,7 +44,8 @@ export function MapView() {
       const wide = map.getCanvas().clientWidth;
       const right = wide > 800 ? 380 : 40;
       map.fitBounds([w, s, e, n] as [number, number, number, number], {
-        padding: { top: 80, bottom: 40, left: 40, right },
+        // Clear of what lies over the map: the finder, the legend, the card.
+        padding: { top: 80, bottom: map.getCanvas().clientHeight > 520 ? 110 : 40, left: 50, right },
         maxZoom: 14,
         ...motion(),
       });

@@ -2,6 +2,7 @@
 
 import { useSignal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
+import * as format from "../format";
 import { legend } from "../map/legend";
 import { BEND_CLASSES_DEG_PER_KM } from "../map/palette";
 import * as actions from "./actions";
@@ -48,6 +49,7 @@ export function Page() {
         <DropZone />
       </main>
       <Ribbon />
+      <PaperWarnings />
       <Foot />
       <div class="off-screen" role="status" aria-live="polite">
         {state.voice.value}
@@ -316,6 +318,25 @@ function DropZone() {
 export const CAUTIONS =
   "Planning aid only. Signs, closures and local law come first; map data may be wrong or old. Check that " +
   "off-road tracks are open to motor vehicles. Ride within your ability, rest, and watch weather and light.";
+
+/** On paper there is no list to open. */
+function PaperWarnings() {
+  const list = state.warnings.value;
+  if (list.length === 0) return null;
+  return (
+    <section class="on-paper" aria-label="Warnings on paper">
+      <h2>What to look at</h2>
+      <ol>
+        {list.map((w, i) => (
+          <li key={`${w.kind} ${i}`}>
+            {w.km === null ? "" : `${format.mark(w.km * 1000, state.units.value)}: `}
+            {w.text}
+          </li>
+        ))}
+      </ol>
+    </section>
+  );
+}
 
 function Foot() {
   const region = state.region.value;

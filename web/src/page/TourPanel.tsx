@@ -191,6 +191,16 @@ function Points() {
     handle.addEventListener("pointerup", end);
     handle.addEventListener("pointercancel", end);
   };
+  /** The keyboard stays on the button of the row that moved. */
+  const shift = (index: number, by: 1 | -1) => {
+    actions.shift(index, by);
+    requestAnimationFrame(() => {
+      const row = list.current?.querySelector(`[data-index="${index + by}"]`);
+      const buttons = [...(row?.querySelectorAll<HTMLButtonElement>(".icon-button") ?? [])];
+      const same = buttons[by < 0 ? 0 : 1];
+      (same?.disabled ? buttons[by < 0 ? 1 : 0] : same)?.focus();
+    });
+  };
   let stops = 0;
   return (
     <ol class="points" ref={list} aria-label="Stops and vias in riding order">
@@ -228,13 +238,13 @@ function Points() {
               name="up"
               label={`${name}: earlier`}
               disabled={index === 0}
-              onClick={() => actions.shift(index, -1)}
+              onClick={() => shift(index, -1)}
             />
             <IconButton
               name="down"
               label={`${name}: later`}
               disabled={index === t.points.length - 1}
-              onClick={() => actions.shift(index, 1)}
+              onClick={() => shift(index, 1)}
             />
             {startsDay && mark && mark.day > 0 && (
               <span class="day-sign">Day {mark.day + 1} starts here</span>
