@@ -73,12 +73,13 @@ export class House {
     return JSON.parse(await this.send("POST", "tours", { tour })).id;
   }
 
-  /** A rider before a fresh page that shows a region. */
-  async rider(region, { width = 1440, height = 900, colorScheme = "light", hasTouch = false } = {}) {
-    const info = (await this.get("regions")).find((r) => r.name === region);
-    const [west, south, east, north] = info.bounds_deg;
-    const view = { region, lat: (south + north) / 2, lon: (west + east) / 2, zoom: 10 };
-    await this.send("PUT", "state", { view });
+  /**
+   * A rider before a fresh page: a tour of the shelf or none, the map over these places. A small window,
+   * because every pixel is drawn by the processor here.
+   */
+  async rider(region, places, tour, screen) {
+    const { width = 1100, height = 720, colorScheme = "light", hasTouch = false } = screen;
+    await this.send("PUT", "state", { view: { region, ...viewOf(places, width) } });
     const context = await this.#browser.newContext({
       viewport: { width, height },
       colorScheme,
@@ -87,7 +88,7 @@ export class House {
       reducedMotion: "reduce",
     });
     const rider = new Rider(context, await context.newPage(), this.url);
-    await rider.goto("");
+    await rider.goto(tour);
     return rider;
   }
 
@@ -102,6 +103,21 @@ export class House {
     }
     rmSync(this.folder, { recursive: true, force: true });
   }
+}
+
+/** Centre and zoom at which places lie on the part of the map that nothing covers. */
+function viewOf(places, width) {
+  const [lats, lons] = [places.map((p) => p[0]), places.map((p) => p[1])];
+  const cardPx = width < 700 ? 0 : 350;
+  const [w, e, s, n] = [Math.min(...lons), Math.max(...lons), Math.min(...lats), Math.max(...lats)];
+  const squeeze = Math.cos((s * Math.PI) / 180);
+  const degPerPx = Math.max((e - w) / (width - cardPx - 120), (n - s) / squeeze / 300);
+  return {
+    lat: (s + n) / 2 - 30 * degPerPx * squeeze,
+    lon: (w + e) / 2 + (cardPx / 2) * degPerPx,
+    // A world of 512 px at zoom 0.
+    zoom: Math.log2(360 / 512 / degPerPx),
+  };
 }
 
 /** The address a starting server prints. */

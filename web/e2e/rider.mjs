@@ -59,16 +59,15 @@ export class Rider {
     await this.context.close();
   }
 
-  /** Loads the page and waits until the map is drawn. */
-  async goto(hash) {
-    await this.page.goto("about:blank");
-    await this.page.goto(this.url + hash);
-    await this.drawn();
+  /** Loads the page, with a tour of the shelf or without. */
+  async goto(tour) {
+    await this.page.goto(this.url + (tour ? `#tour=${tour}` : ""));
+    await this.page.waitForFunction(() => window.lacet?.map);
   }
 
   async reload() {
     await this.page.reload();
-    await this.drawn();
+    await this.page.waitForFunction(() => window.lacet?.map);
   }
 
   /** Waits until the map has nothing left to draw. */
@@ -102,6 +101,16 @@ export class Rider {
   /** Brings places into the part of the map that nothing covers. */
   async look(places) {
     const narrow = this.page.viewportSize().width < 700;
+    const bare = await this.page.evaluate((places) => {
+      const { map } = window.lacet;
+      const box = map.getCanvas().getBoundingClientRect();
+      return places.every(([lat, lon]) => {
+        const p = map.project([lon, lat]);
+        const on = document.elementFromPoint(p.x + box.left, p.y + box.top);
+        return on === map.getCanvas() || on?.matches(".handle");
+      });
+    }, places);
+    if (bare) return this.drawn();
     await this.page.evaluate(
       ([places, narrow]) => {
         const lats = places.map((p) => p[0]);
@@ -114,7 +123,7 @@ export class Rider {
           {
             padding: narrow
               ? { top: 130, bottom: 150, left: 40, right: 40 }
-              : { top: 110, bottom: 140, left: 90, right: 440 },
+              : { top: 110, bottom: 220, left: 90, right: 440 },
             maxZoom: 14,
             duration: 0,
           },
@@ -154,6 +163,8 @@ export class Rider {
 
   /** Press, move, `before` the hand opens, open it. Returns the place it was dropped on. */
   async drag(from, to, before = async () => {}) {
+    // A browser tells the page whole pixels only.
+    [from, to] = [from.map(Math.round), to.map(Math.round)];
     const { mouse } = this.page;
     await mouse.move(...from);
     await mouse.down();
@@ -207,14 +218,22 @@ export class Rider {
     return this.page.getByRole("button", { name, exact: true });
   }
   card(name) {
-    return this.page.getByRole("region", { name });
+    return this.page.getByRole("region", { name, exact: true });
+  }
+
+  get finder() {
+    return this.page.getByRole("combobox", { name: /^Find/ });
   }
 
   /** Types into the finder and takes the first thing found. */
   async find(text, expected = /./) {
     await this.page.keyboard.press("/");
     await this.page.keyboard.type(text);
-    await this.page.getByRole("option", { selected: true }).filter({ hasText: expected }).waitFor();
+    await this.page
+      .locator("#found")
+      .getByRole("option", { selected: true })
+      .filter({ hasText: expected })
+      .waitFor();
     await this.page.keyboard.press("Enter");
   }
 

@@ -2,7 +2,8 @@
 //
 //   LACET_BIN=path/to/lacet npm run e2e [-- words of a test's name]
 //
-// Every test gets a fresh browser profile and an empty shelf view; a script error, a console error or a
+// A test is `{ name, run(rider, country, house) }`; with `ride` it begins on a tour of three points
+// (country.places), else on none. Each has a browser profile of its own; a script error, a console error or a
 // request that leaves this machine fails the test it happens in.
 
 import { Country } from "./country.mjs";
@@ -13,6 +14,12 @@ import { line } from "./tests/line.mjs";
 import { places } from "./tests/places.mjs";
 import { sheet } from "./tests/sheet.mjs";
 
+/** Encamp, Canillo and Ordino. */
+const ANDORRA = [
+  [42.5349, 1.5801],
+  [42.567, 1.5985],
+  [42.556, 1.5332],
+];
 const TEST_S = 60;
 const ALL_S = 235;
 
@@ -39,14 +46,16 @@ try {
   await within(house.open(), 120, "starting Lacet and the browser");
   const country = await Country.of(house, "demo");
   const tests = [...line, ...edits, ...places, ...files, ...sheet].filter((t) => t.name.includes(wanted));
-  for (const { name, run, region = "demo", ...screen } of tests) {
+  for (const { name, run, region = "demo", ride, ...screen } of tests) {
     const left = ALL_S - (Date.now() - started) / 1000;
     const begun = Date.now();
     let rider;
     try {
       if (left <= 0) throw new Error(`no time left: all tests together may take ${ALL_S} s`);
       if (!house.regions.includes(region)) skip(`region ${region} needs ../shared/data`);
-      rider = await house.rider(region, screen);
+      const places = region === "demo" ? country.places : ANDORRA;
+      rider = await house.rider(region, places, ride && (await country.ride()), screen);
+      if (ride) await rider.settled();
       await within(run(rider, country, house), Math.min(TEST_S, left), "the test");
       rider.assertQuiet();
       passed++;

@@ -17,7 +17,6 @@ async function broken(rider) {
 
 async function accessible(rider, country) {
   const { page } = rider;
-  await rider.goto(`#tour=${await country.ride()}`);
   await rider.settled();
   await rider.look(country.places);
   const looks = {
@@ -87,15 +86,14 @@ const sticksOut = (rider) =>
   });
 
 export const sheet = [
-  { name: "axe finds nothing wrong by day", colorScheme: "light", run: accessible },
-  { name: "axe finds nothing wrong by night", colorScheme: "dark", run: accessible },
+  { name: "axe finds nothing wrong by day", ride: true, colorScheme: "light", run: accessible },
+  { name: "axe finds nothing wrong by night", ride: true, colorScheme: "dark", run: accessible },
   {
     name: "axe finds nothing wrong on a narrow screen",
+    ride: true,
     width: 360,
     height: 740,
-    run: async (rider, country) => {
-      await rider.goto(`#tour=${await country.ride()}`);
-      await rider.settled();
+    run: async (rider) => {
       assert.deepEqual(await broken(rider), []);
     },
   },
@@ -111,7 +109,7 @@ export const sheet = [
         [country.fromName, "Start here"],
         [country.toName, "Ride on to here"],
       ]) {
-        await page.getByRole("combobox").tap();
+        await rider.finder.tap();
         await page.keyboard.type(name);
         const option = page.getByRole("option").filter({ hasText: name }).first();
         await option.waitFor();
@@ -128,7 +126,7 @@ export const sheet = [
       assert.equal((await rider.source("lacet-dot")).length, 1, "the dot is on the map");
       assert.deepEqual(await sticksOut(rider), []);
       await page.keyboard.press("Escape");
-      for (const panel of ["Tour", "Shelf"]) {
+      for (const panel of ["Shelf", "Tour"]) {
         await rider.button(panel).tap();
         await rider.card(panel).waitFor();
         assert.deepEqual(await sticksOut(rider), []);
@@ -137,9 +135,8 @@ export const sheet = [
   },
   {
     name: "ribbon and map point at the same place",
+    ride: true,
     run: async (rider, country) => {
-      await rider.goto(`#tour=${await country.ride()}`);
-      await rider.settled();
       await rider.look(country.places);
       const plot = await rider.page.getByRole("slider").boundingBox();
       await rider.page.mouse.move(plot.x + plot.width * 0.4, plot.y + 20);
@@ -166,9 +163,8 @@ export const sheet = [
   },
   {
     name: "cautions always; no map credit on invented country",
-    run: async (rider, country) => {
-      await rider.goto(`#tour=${await country.ride()}`);
-      await rider.settled();
+    ride: true,
+    run: async (rider) => {
       const foot = await rider.page.getByRole("contentinfo").innerText();
       assert.match(foot, /Planning aid only/);
       assert.doesNotMatch(foot, /OpenStreetMap/);
@@ -177,7 +173,7 @@ export const sheet = [
   {
     name: "map credit on a real extract; the region is chosen before the first click",
     region: "andorra",
-    run: async (rider, _country) => {
+    run: async (rider) => {
       assert.match(await rider.page.getByRole("contentinfo").innerText(), /© OpenStreetMap contributors/);
       await rider.page.getByRole("combobox", { name: "Region" }).selectOption("demo");
       await rider.page.getByText("OpenStreetMap").waitFor({ state: "detached" });
