@@ -6,11 +6,16 @@
 //! Dijkstra's from both sides; a hierarchy over the same graph can take its place behind the same
 //! three names.
 //!
+//! [`hierarchy`] and [`order`] are that hierarchy: complete and checked against the same oracle, not
+//! yet used by [`Query`].
+//!
 //! Costs are `u32` and sums saturate: [`INFINITY`] means "no way", and a path whose cost would
 //! reach it is not found.
 
 mod graph;
 mod heap;
+pub mod hierarchy;
+pub mod order;
 mod query;
 
 pub use graph::{Graph, GraphError, Metric, MetricError};

@@ -1,5 +1,7 @@
 //! Against naive oracles on small random graphs: Bellman and Ford's relaxation in 64 bits.
 
+use shortest_paths::hierarchy::{Hierarchy, Workspace};
+use shortest_paths::order::edge_order;
 use shortest_paths::{End, Graph, GraphError, INFINITY, Metric, MetricError, Query};
 
 /// SplitMix64 (Steele, Lea, Flood 2014): seeded and the same everywhere.
@@ -251,5 +253,117 @@ fn what_is_no_graph_is_refused() {
     assert_eq!(
         Query::new().table(&graph, &metric, &[vec![(0, 1)]], &[vec![(9, 0)]]),
         [INFINITY]
+    );
+}
+
+/// A contracted hierarchy in a random order finds what the oracle finds, and the path it gives is
+/// one, and costs that.
+#[test]
+fn the_hierarchy_equals_the_oracle_in_any_order() {
+    let mut r = Random(77);
+    let never = std::sync::atomic::AtomicBool::new(false);
+    for round in 0..400 {
+        let case = random_case(&mut r);
+        let nodes = case.first_out.len() as u32 - 1;
+        let mut order: Vec<u32> = (0..nodes).collect();
+        for i in (1..order.len()).rev() {
+            order.swap(i, r.below(i as u32 + 1) as usize);
+        }
+        let hierarchy = Hierarchy::new(&case.first_out, &case.head, &order);
+        let double: Vec<u32> = case.weights.iter().map(|&w| w.saturating_mul(2)).collect();
+        let threads = 1 + round % 3;
+        let metrics = hierarchy.customize([&case.weights, &double], threads, &never);
+        let [metric, doubled] = metrics.unwrap();
+        let twice = Case {
+            weights: double,
+            ..case_of(&case)
+        };
+        let mut space = Workspace::default();
+        for _ in 0..10 {
+            let (sources, targets) = (random_ends(&mut r, nodes), random_ends(&mut r, nodes));
+            for (case, metric) in [(&case, &metric), (&twice, &doubled)] {
+                let found = space.query(&hierarchy, metric, &sources, &targets);
+                let cost = found.as_ref().map_or(INFINITY, |f| f.cost);
+                assert_eq!(
+                    cost,
+                    oracle_between(case, &sources, &targets),
+                    "round {round}"
+                );
+                let Some(found) = found else { continue };
+                let end =
+                    |ends: &[End], node| ends.iter().filter(|e| e.0 == node).map(|e| e.1).min();
+                let (first, last) = (found.path[0], found.path[found.path.len() - 1]);
+                let mut along = end(&sources, first).unwrap() + end(&targets, last).unwrap();
+                for step in found.path.windows(2) {
+                    let arcs =
+                        case.first_out[step[0] as usize]..case.first_out[step[0] as usize + 1];
+                    let weights = arcs
+                        .filter(|&a| case.head[a as usize] == step[1])
+                        .map(|a| case.weights[a as usize]);
+                    along += weights.min().unwrap();
+                }
+                assert_eq!(along, found.cost, "round {round}");
+            }
+        }
+    }
+}
+
+fn case_of(case: &Case) -> Case {
+    Case {
+        first_out: case.first_out.clone(),
+        head: case.head.clone(),
+        weights: Vec::new(),
+    }
+}
+
+/// On a plane grid the order is one of all edges, the same for any number of threads, and keeps
+/// the contracted graph far smaller than the order the edges came in.
+#[test]
+fn nested_dissection_orders_every_edge_and_saves_arcs() {
+    let side = 70u32;
+    let mut r = Random(3);
+    let at = |i: u32, r: &mut Random| (i * 100 + r.below(60)) as i32;
+    let x: Vec<i32> = (0..side * side).map(|i| at(i % side, &mut r)).collect();
+    let y: Vec<i32> = (0..side * side).map(|i| at(i / side, &mut r)).collect();
+    let (mut from, mut to) = (vec![], vec![]);
+    for node in 0..side * side {
+        for (inside, other) in [
+            (node % side + 1 < side, node + 1),
+            (node / side + 1 < side, node + side),
+        ] {
+            if inside && r.below(10) > 1 {
+                from.push(node);
+                to.push(other);
+            }
+        }
+    }
+    let order = edge_order(&x, &y, &from, &to, 1);
+    assert_eq!(order, edge_order(&x, &y, &from, &to, 2));
+    let mut sorted = order.clone();
+    sorted.sort_unstable();
+    assert!(sorted.iter().enumerate().all(|(i, &e)| i as u32 == e));
+
+    // The turn-expanded graph: a node for each direction of each edge, no turning round.
+    let mut out = vec![vec![]; x.len()];
+    for e in 0..from.len() as u32 {
+        out[from[e as usize] as usize].push(2 * e);
+        out[to[e as usize] as usize].push(2 * e + 1);
+    }
+    let (mut first_out, mut head) = (vec![0u32], vec![]);
+    for edge in 0..2 * from.len() as u32 {
+        let ends = if edge % 2 == 0 { &to } else { &from };
+        let next = &out[ends[edge as usize / 2] as usize];
+        head.extend(next.iter().copied().filter(|&e| e != edge ^ 1));
+        first_out.push(head.len() as u32);
+    }
+    let both = |e: u32| [2 * e, 2 * e + 1];
+    let good: Vec<u32> = order.iter().flat_map(|&e| both(e)).collect();
+    let plain: Vec<u32> = (0..from.len() as u32).flat_map(both).collect();
+    let arcs = |order: &[u32]| Hierarchy::new(&first_out, &head, order).arc_count();
+    assert!(
+        arcs(&good) * 3 < arcs(&plain),
+        "{} of {}",
+        arcs(&good),
+        arcs(&plain)
     );
 }
