@@ -20,8 +20,8 @@ const ANDORRA = [
   [42.567, 1.5985],
   [42.556, 1.5332],
 ];
-const TEST_S = 60;
-const ALL_S = 235;
+const TEST_S = 120;
+const ALL_S = 900;
 
 const wanted = process.argv.slice(2).join(" ");
 const house = new House();
