@@ -23,7 +23,9 @@ SHARED = pathlib.Path(os.environ.get("LACET_SHARED", ROOT.parent / "shared"))
 BINARY = os.environ.get("LACET_BIN", str(ROOT / "target/debug/lacet"))
 PAIRS = 300
 TOLERANCE = 0.005
-# Pairs that differ for a cause that was looked at; a growing number is a failure.
+# Pairs that may differ on one map. Seen so far: a lift gate marked locked (Liechtenstein) and a
+# `barrier=yes` without more (Andorra), which Lacet takes for closed and the graph for open; two
+# pairs over one road in Malta, cause not found. A growing number is a failure.
 EXPLAINED_PAIRS = 3
 
 passed, failed, skipped = 0, 0, 0
