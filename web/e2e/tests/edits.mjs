@@ -158,6 +158,8 @@ export const edits = [
         .card("Shelf")
         .getByRole("button", { name: /^Two passes/ })
         .click();
+      await rider.page.waitForFunction(() => window.lacet.plan()?.legs.length > 0);
+      await rider.settled();
       assert.deepEqual(await rider.keys(), keys);
       assert.deepEqual(await rider.tour(), tour);
       assert.equal((await find()).deleted, false);
