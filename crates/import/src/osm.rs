@@ -2,7 +2,7 @@
 //!
 //! An extract comes as [`Block`]s of some thousand elements. [`Extracts::read`] runs one pass over
 //! all files: `map` looks at blocks on all cores and keeps what it needs, `fold` receives its
-//! results one by one **in file order**, so whatever is built from them is deterministic.
+//! results one by one **in file order, the newest file first**, so whatever is built from them is deterministic.
 //!
 //! ```text
 //! let extracts = Extracts::open(&files)?;
@@ -23,9 +23,10 @@
 //! and does not inflate the others again.
 //!
 //! **Overlapping extracts**: an object may come more than once, with the same or different
-//! `version`. Whoever collects elements passes them through [`newest_by_id`].
+//! `version`. Whoever collects elements passes them through [`newest_by_id`]. The newest file is
+//! read first, so that of equal versions the one of the newest file stays.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
@@ -170,6 +171,8 @@ pub struct Way<'a> {
     pub id: i64,
     /// Version, 0 if the file does not say.
     pub version: u32,
+    /// Age of the file it comes from: 0 the oldest or undated ones, then up by date.
+    pub edition: u32,
     /// Ids of its nodes in order; they may be missing from the file.
     pub refs: &'a [i64],
     /// Tags.
@@ -247,6 +250,7 @@ pub struct Block {
     nodes: Vec<Row>,
     ways: Vec<Row>,
     relations: Vec<Row>,
+    edition: u32,
 }
 
 impl Block {
@@ -267,6 +271,7 @@ impl Block {
         self.ways.iter().map(|r| Way {
             id: r.id,
             version: r.version,
+            edition: self.edition,
             refs: &self.refs[r.payload.0 as usize..r.payload.1 as usize],
             tags: self.tags(r.tags),
         })
@@ -330,6 +335,9 @@ struct Extract {
     path: PathBuf,
     len_bytes: u64,
     format: Format,
+    date: Option<String>,
+    /// See [`Way::edition`].
+    edition: u32,
     /// The data blobs of a PBF.
     blobs: Vec<BlobAt>,
 }
@@ -388,16 +396,22 @@ impl Extracts {
                 }
                 _ => (Vec::new(), xml::date(path, format == Format::XmlBzip2)?),
             };
-            match date {
-                Some(date) => extracts.data_date = extracts.data_date.max(Some(date)),
+            match &date {
+                Some(_) => extracts.data_date = extracts.data_date.max(date.clone()),
                 None => extracts.undated.push(file_name(path)),
             }
             extracts.files.push(Extract {
                 path: path.clone(),
                 len_bytes,
                 format,
+                date,
+                edition: 0,
                 blobs,
             });
+        }
+        let dates: BTreeSet<_> = extracts.files.iter().map(|f| f.date.clone()).collect();
+        for file in &mut extracts.files {
+            file.edition = dates.range(..&file.date).count() as u32;
         }
         Ok(extracts)
     }
@@ -411,7 +425,8 @@ impl Extracts {
         self.files.iter().map(source).collect()
     }
 
-    /// One pass over all files. `map` runs on all cores, `fold` gets its results in file order.
+    /// One pass over all files, the newest first. `map` runs on all cores, `fold` gets its results
+    /// in file order.
     pub fn read<T: Send>(
         &self,
         kinds: Kinds,
@@ -422,8 +437,11 @@ impl Extracts {
         let total = self.files.iter().map(|f| f.len_bytes).sum();
         let done = AtomicU64::new(0);
         let stop = AtomicBool::new(false);
+        let mut files: Vec<&Extract> = self.files.iter().collect();
+        files.sort_by_key(|f| std::cmp::Reverse(f.edition));
         let source = Mutex::new(Blocks {
-            files: self.files.iter(),
+            files: files.into_iter(),
+            edition: 0,
             open: None,
             next: 0,
             kinds,
@@ -439,13 +457,16 @@ impl Extracts {
                 scope.spawn(move || {
                     while !stop.load(Ordering::Relaxed) && !watch.cancel.load(Ordering::Relaxed) {
                         let next = match source.lock() {
-                            Ok(mut source) => source.next(done),
+                            Ok(mut source) => source.next(done).map(|n| (n, source.edition)),
                             Err(_) => return,
                         };
-                        let Some((order, raw)) = next else { return };
+                        let Some(((order, raw), edition)) = next else {
+                            return;
+                        };
+                        let map = |block| map(&Block { edition, ..block });
                         let result = raw
                             .and_then(|raw| raw.decode(kinds))
-                            .map(|block| block.map(|block| map(&block)));
+                            .map(|block| block.map(map));
                         if result.is_err() {
                             stop.store(true, Ordering::Relaxed);
                         }
@@ -488,7 +509,9 @@ impl Extracts {
 
 /// The blocks of all files, one after another.
 struct Blocks<'a> {
-    files: std::slice::Iter<'a, Extract>,
+    files: std::vec::IntoIter<&'a Extract>,
+    /// Of the file that is open.
+    edition: u32,
     open: Option<Open<'a>>,
     next: u64,
     kinds: Kinds,
@@ -537,6 +560,7 @@ impl<'a> Blocks<'a> {
                 return Some((order, found));
             }
             let file = self.files.next()?;
+            self.edition = file.edition;
             let opened = match file.format {
                 Format::Pbf => pbf::Blobs::open(file).map(Open::Pbf),
                 other => xml::Reader::open(&file.path, other == Format::XmlBzip2)

@@ -1,5 +1,7 @@
 //! From ways to pieces: which nodes are junctions, where ways are cut.
 
+use std::collections::BTreeMap;
+
 use region::{Access, Point, RoadClass, node_flag};
 
 use super::access::{Barrier, barrier};
@@ -12,6 +14,8 @@ pub struct RoadWay {
     pub id: i64,
     /// Version.
     pub version: u32,
+    /// Age of its file, see [`Way::edition`].
+    pub edition: u32,
     /// Node ids, no id twice in a row.
     pub refs: Vec<i64>,
     /// What its tags say.
@@ -27,6 +31,7 @@ impl RoadWay {
         (refs.len() > 1).then_some(RoadWay {
             id: way.id,
             version: way.version,
+            edition: way.edition,
             refs,
             facts,
         })
@@ -156,13 +161,13 @@ pub struct Network {
 
 impl Network {
     /// Cuts the ways into pieces.
-    pub fn cut(ways: Vec<RoadWay>, nodes: Nodes) -> Self {
+    pub fn cut(ways: Vec<RoadWay>, mut nodes: Nodes) -> Self {
         let rows: Vec<Vec<u32>> = ways
             .iter()
             .map(|w| w.refs.iter().filter_map(|&id| nodes.row(id)).collect())
             .collect();
         // Runs of nodes that are there; a run of one node is no road.
-        let runs: Vec<Vec<&[u32]>> = rows
+        let mut runs: Vec<Vec<&[u32]>> = rows
             .iter()
             .map(|rows| {
                 let runs = rows.split(|&row| nodes.point(row).is_none());
@@ -174,6 +179,7 @@ impl Network {
             .zip(&runs)
             .filter(|(rows, runs)| runs.len() != 1 || runs[0].len() != rows.len());
         let cut_ways = cut_ways.count() as u64;
+        drop_redrawn(&ways, &mut runs, &mut nodes.uses);
 
         let n = nodes.ids.len();
         let mut is_junction: Vec<bool> = (0..n)
@@ -315,6 +321,49 @@ impl Network {
             *slot += 1;
         }
         (first, out)
+    }
+}
+
+/// Takes out of the ways of older files what a newer file draws again as another way: a road whose
+/// way was deleted and replaced between two editions would lie there twice.
+fn drop_redrawn(ways: &[RoadWay], runs: &mut [Vec<&[u32]>], uses: &mut [u8]) {
+    if ways.iter().all(|w| w.edition == ways[0].edition) {
+        return;
+    }
+    let stretch = |pair: &[u32]| (pair[0].min(pair[1]), pair[0].max(pair[1]));
+    // Both ends of a stretch that lies there twice are used twice.
+    let mut newest: BTreeMap<(u32, u32), u32> = BTreeMap::new();
+    for (way, runs) in ways.iter().zip(&*runs) {
+        for pair in runs.iter().flat_map(|run| run.windows(2)) {
+            if pair.iter().all(|&row| uses[row as usize] > 1) {
+                let edition = newest.entry(stretch(pair)).or_default();
+                *edition = way.edition.max(*edition);
+            }
+        }
+    }
+    for (way, runs) in ways.iter().zip(runs) {
+        let redrawn = |pair: &[u32]| newest.get(&stretch(pair)).is_some_and(|&e| e > way.edition);
+        if !runs.iter().any(|run| run.windows(2).any(redrawn)) {
+            continue;
+        }
+        let mut kept = Vec::new();
+        for run in runs.iter() {
+            let mut start = 0;
+            for i in 1..=run.len() {
+                if i == run.len() || redrawn(&run[i - 1..=i]) {
+                    kept.push(&run[start..i]);
+                    start = i;
+                }
+            }
+        }
+        kept.retain(|run| run.len() > 1);
+        for &row in runs.iter().copied().flatten() {
+            uses[row as usize] = uses[row as usize].saturating_sub(1);
+        }
+        for &row in kept.iter().copied().flatten() {
+            uses[row as usize] = uses[row as usize].saturating_add(1);
+        }
+        *runs = kept;
     }
 }
 

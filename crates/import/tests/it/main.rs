@@ -5,6 +5,7 @@
 mod elevation_heights;
 mod roads_files;
 mod roads_maps;
+mod roads_merge;
 mod scenery_map;
 
 use std::path::{Path, PathBuf};
