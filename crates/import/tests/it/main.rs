@@ -4,8 +4,10 @@
 
 mod elevation_heights;
 mod roads_files;
+mod roads_law;
 mod roads_maps;
 mod roads_merge;
+mod roads_walks;
 mod scenery_map;
 
 use std::path::{Path, PathBuf};

@@ -9,8 +9,9 @@ use region::{Access, Edge, LimitSource, Region, RoadClass, Smoothness, Surface, 
 use synth::{Sketch, ascii};
 
 /// A drawn map, imported.
-struct Map {
-    region: Region,
+pub struct Map {
+    /// The region read back.
+    pub region: Region,
     world: synth::World,
     _dir: tempfile::TempDir,
 }
@@ -26,7 +27,8 @@ fn try_import(files: &[std::path::PathBuf], out: &Path) -> Result<import::Report
     import(&job, &|_, _, _| {}, &AtomicBool::new(false))
 }
 
-fn map(sketch: Sketch) -> Map {
+/// Imports a drawing.
+pub fn map(sketch: Sketch) -> Map {
     let dir = tempfile::tempdir().unwrap();
     let world = sketch.build().unwrap();
     let file = dir.path().join("drawn.osm");
@@ -50,7 +52,7 @@ impl Map {
         found.unwrap_or_else(|| panic!("{letter} is no junction"))
     }
     /// The edge from one letter straight to the next.
-    fn edge(&self, stretch: &str) -> Edge {
+    pub fn edge(&self, stretch: &str) -> Edge {
         let mut letters = stretch.chars();
         let (a, b) = (letters.next().unwrap(), letters.next().unwrap());
         let (a, b) = (self.junction(a), self.junction(b));
