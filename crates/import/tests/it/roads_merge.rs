@@ -108,6 +108,8 @@ fn the_newer_drawing_of_a_road_replaces_the_older_one() {
     let merged = [(600, 400), (700, 200), (700, 200)];
     assert_eq!(ways(&[&old, &new]), merged);
     assert_eq!(ways(&[&new, &old]), merged);
+    // A way both editions have unchanged counts as one of the newer.
+    assert_eq!(ways(&[&old, &same_day, &new]), merged);
     // Of one day both are in the map: neither is outdated.
     assert_eq!(ways(&[&old, &same_day]).len(), 6);
 }
