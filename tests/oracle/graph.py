@@ -53,7 +53,11 @@ class Reader(osmium.SimpleHandler):
         if barrier in STOPPERS:
             blocked = not is_open(value, False)
         elif barrier in PASSABLE:
-            blocked = not is_open(value, True)
+            # A gate that is said to be locked is no way for a stranger.
+            blocked = not is_open(value, n.tags.get("locked") != "yes")
+        elif barrier == "yes":
+            # Something unnamed stands in the road: closed until a tag says who may pass.
+            blocked = not is_open(value, False)
         else:
             blocked = value is not None and not is_open(value, True)
         if blocked:
@@ -130,11 +134,12 @@ class Graph:
         rows, cols, costs = [], [], []
         for s in range(self.segments):
             at = heads[s]
-            if at in reader.blocked:
-                continue
+            back = [t for t in out.get(at, ()) if heads[t] == tails[s]]
             onward = [t for t in out.get(at, ()) if heads[t] != tails[s]]
-            # Turning round only where the road ends.
-            for t in onward or out.get(at, ()):
+            # Turning round only where the road ends; a barrier ends it too.
+            if at in reader.blocked:
+                onward = []
+            for t in onward or back:
                 if (s, t) not in bans:
                     rows.append(s), cols.append(t), costs.append(lengths[t])
         self.heads = np.array(heads)

@@ -18,6 +18,8 @@ const TWIN_WINDOW_M: f64 = 45.0;
 const RESCUE_M: f64 = 150.0;
 /// A stop this near a road was laid on it, and means that road and that carriageway, metres.
 const ON_ROAD_M: f64 = 1.0;
+/// Roads this much farther than the nearest pass through the same place, metres.
+const SAME_PLACE_M: f64 = 0.25;
 const MAX_CANDIDATES: usize = 6;
 
 /// A place on a road near a point.
@@ -247,9 +249,13 @@ impl Planner {
             |c: &Candidate| rideable(region, c.piece).any(|e| self.nets.is_connected(e));
         // A road of less handicap may lie a little beyond the circle that held the best so far.
         let (mut roads, closed) = within(best.worse_m + TWIN_WINDOW_M);
-        let on_road = |c: &Candidate| c.offset_m <= ON_ROAD_M;
-        if kind == PointKind::Stop && roads.iter().any(on_road) {
-            roads.retain(on_road);
+        let nearest = roads
+            .iter()
+            .map(|c| c.offset_m)
+            .fold(f64::INFINITY, f64::min);
+        if kind == PointKind::Stop && nearest <= ON_ROAD_M {
+            // At a junction several roads are equally near; any other is not the one meant.
+            roads.retain(|c| c.offset_m <= nearest + SAME_PLACE_M);
             // Where a track leaves an open road, the stop lies on the open road.
             let access = |c: &Candidate| rideable(region, c.piece).map(|e| region.access(e)).min();
             let best = roads.iter().filter_map(access).min();

@@ -84,6 +84,11 @@ fn a_stop_on_a_road_means_that_road_and_that_carriageway() {
     };
     assert_eq!(pieces(0.2, PointKind::Stop), [0]);
     assert_eq!(pieces(8.8, PointKind::Stop), [1]);
+    let mut close = Map::default();
+    close.street(&[[0.0, 0.0], [1000.0, 0.0]]);
+    close.street(&[[0.0, 0.7], [1000.0, 0.7]]);
+    let close = close.planner().snap(at(500.0, 0.0), PointKind::Stop);
+    assert_eq!(close.candidates.len(), 1, "0.7 m aside is another road");
     assert_eq!(pieces(0.2, PointKind::Via), [0, 1]);
     assert_eq!(
         pieces(3.0, PointKind::Stop),
