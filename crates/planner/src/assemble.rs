@@ -2,6 +2,7 @@
 
 use std::collections::HashSet;
 use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 use chrono::{Days, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta};
 use region::{Point, distance_m};
@@ -9,7 +10,7 @@ use region::{Point, distance_m};
 use crate::Planner;
 use crate::cost::Taste;
 use crate::document::{FORMAT, LegKind, PointKind, Tour};
-use crate::legs::{Place, RoadLeg};
+use crate::legs::{Cancelled, Place, RoadLeg, go_on};
 use crate::line::{LegLine, metres};
 use crate::plan::{CAUTIONS, Day, Leg, Line, PlacedPoint, Plan, PlanError, Sums, Warning};
 use crate::snap::{Candidate, Snapped};
@@ -42,12 +43,25 @@ impl Planner {
     /// documents that make no sense; where no road leads from point to point, the leg is straight,
     /// says its trouble, and the rest is planned all the same.
     pub fn plan(&self, tour: &Tour, have: &HashSet<String>) -> Result<Plan, PlanError> {
+        self.plan_until(tour, have, &AtomicBool::new(false))
+    }
+
+    /// Plans a tour as [`Planner::plan`] does, unless `stop` is set meanwhile: then it ends within
+    /// one search between two points, with [`PlanError::Cancelled`].
+    pub fn plan_until(
+        &self,
+        tour: &Tour,
+        have: &HashSet<String>,
+        stop: &AtomicBool,
+    ) -> Result<Plan, PlanError> {
         let (taste, raw) = check(tour)?;
         let mut warnings = Vec::new();
-        let snapped: Vec<Option<Snapped>> = (0..raw.len())
-            .map(|i| on_road(tour, i).then(|| self.snap(raw[i], tour.points[i].kind)))
-            .collect();
-        let legs = self.build_legs(tour, taste, &raw, &snapped);
+        let mut snapped: Vec<Option<Snapped>> = Vec::with_capacity(raw.len());
+        for (i, &at) in raw.iter().enumerate() {
+            go_on(stop)?;
+            snapped.push(on_road(tour, i).then(|| self.snap(at, tour.points[i].kind)));
+        }
+        let legs = self.build_legs(tour, taste, &raw, &snapped, stop)?;
         let placed = self.place(&raw, &snapped, &legs);
         self.point_warnings(tour, &raw, &snapped, &placed, &mut warnings);
         self.spur_warnings(tour, &legs, &mut warnings);
@@ -83,7 +97,8 @@ impl Planner {
         taste: Taste,
         raw: &[Point],
         snapped: &[Option<Snapped>],
-    ) -> Vec<Built> {
+        stop: &AtomicBool,
+    ) -> Result<Vec<Built>, Cancelled> {
         let legs = raw.len().saturating_sub(1);
         let candidates = |i: usize| snapped[i].as_ref().map_or(&[][..], |s| &s.candidates);
         let routable = |leg: usize| {
@@ -103,11 +118,11 @@ impl Planner {
                     })
                     .collect();
                 let weighing = self.weighing(taste);
-                found.splice(leg..end, self.route(&weighing, &places));
+                found.splice(leg..end, self.route(&weighing, &places, stop)?);
             }
             leg = end + 1;
         }
-        (0..legs)
+        let built = (0..legs)
             .map(|leg| {
                 if let Some(road) = &found[leg] {
                     return Built {
@@ -142,7 +157,8 @@ impl Planner {
                     routed: None,
                 }
             })
-            .collect()
+            .collect();
+        Ok(built)
     }
 
     /// Why no road leads from one point to the next.

@@ -6,6 +6,7 @@
 //! points is found layer by layer. Tables and lines are kept, so that moving one point works out
 //! only the two legs beside it.
 
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 
 use region::Edge;
@@ -85,15 +86,35 @@ struct Layer {
 
 const NEVER: u64 = u64::MAX;
 
+/// Planning was called off; what was worked out so far stays in the caches.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Cancelled;
+
+/// An error once `stop` is set.
+pub(crate) fn go_on(stop: &AtomicBool) -> Result<(), Cancelled> {
+    if stop.load(Ordering::Relaxed) {
+        Err(Cancelled)
+    } else {
+        Ok(())
+    }
+}
+
 impl Planner {
     /// Routes a chain of places; one entry a leg, `None` where no way leads from place to place.
     /// Where nothing leads on from the arrivals at a via, the next leg starts afresh, in either
     /// direction: that is turning round for want of a way, and the plan says so.
-    pub(crate) fn route(&self, weighing: &Weighing, places: &[Place]) -> Vec<Option<RoadLeg>> {
+    ///
+    /// `stop` is looked at between any two searches.
+    pub(crate) fn route(
+        &self,
+        weighing: &Weighing,
+        places: &[Place],
+        stop: &AtomicBool,
+    ) -> Result<Vec<Option<RoadLeg>>, Cancelled> {
         let mut legs = vec![None; places.len().saturating_sub(1)];
         let (mut first, mut arrived) = (0, None);
         while first + 1 < places.len() {
-            let last = self.route_unbroken(weighing, places, first, arrived, &mut legs);
+            let last = self.route_unbroken(weighing, places, first, arrived, &mut legs, stop)?;
             if last == first {
                 (first, arrived) = (first + 1, None);
             } else {
@@ -101,7 +122,7 @@ impl Planner {
                 first = last;
             }
         }
-        legs
+        Ok(legs)
     }
 
     /// Routes from `first` as far as there is a way, and returns where that ends. One sets out
@@ -113,7 +134,8 @@ impl Planner {
         first: usize,
         arrived: Option<usize>,
         legs: &mut [Option<RoadLeg>],
-    ) -> usize {
+        stop: &AtomicBool,
+    ) -> Result<usize, Cancelled> {
         let aside = |place: &Place, stance: &Stance| {
             let worse_m = place
                 .candidates
@@ -127,6 +149,7 @@ impl Planner {
         let mut layers: Vec<Layer> = Vec::new();
         let mut continued: Vec<usize> = vec![usize::MAX; leaving.len()];
         for place in &places[first + 1..] {
+            go_on(stop)?;
             let arriving = self.stances(place, true);
             let table = self.table(weighing, &leaving, &arriving);
             let reached: Vec<Reached> = (0..arriving.len())
@@ -173,13 +196,14 @@ impl Planner {
             .and_then(|l| (0..l.reached.len()).min_by_key(|&t| (l.reached[t].cost, t)));
         for (leg, layer) in layers.iter().enumerate().rev() {
             let Some(t) = end else { break };
+            go_on(stop)?;
             let s = layer.reached[t].before;
             let (from, to) = (layer.leaving[s], layer.arriving[t]);
             let line = self.line_between(weighing, from, to);
             legs[first + leg] = line.map(|line| RoadLeg { from, to, line });
             end = Some(layer.continued[s]);
         }
-        last
+        Ok(last)
     }
 
     /// Every direction of every candidate. One arrives in a state that may remember the roads

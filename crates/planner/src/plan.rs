@@ -48,6 +48,15 @@ pub enum PlanError {
         /// What the document says.
         text: String,
     },
+    /// The caller called it off.
+    #[error("planning was called off")]
+    Cancelled,
+}
+
+impl From<crate::legs::Cancelled> for PlanError {
+    fn from(_: crate::legs::Cancelled) -> Self {
+        PlanError::Cancelled
+    }
 }
 
 fn taste_names() -> String {

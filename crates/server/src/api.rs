@@ -3,6 +3,7 @@
 //! The page's types in `web/src/types` are made from these: `cargo run -p xtask -- types`.
 
 use planner::document::Tour;
+use planner::plan::Plan;
 use serde::{Deserialize, Serialize};
 
 /// Any refusal: what went wrong and what to do next.
@@ -68,6 +69,38 @@ pub struct PlanRequest {
     /// Keys of legs whose line the caller holds already.
     #[serde(default)]
     pub have: Vec<String>,
+}
+
+/// What a page sends on `GET /api/hand`; the newest is answered.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct HandQuestion {
+    /// Comes back with the answer.
+    #[cfg_attr(feature = "ts", ts(type = "number"))]
+    pub seq: u64,
+    /// The tour to plan.
+    pub tour: Tour,
+    /// Keys of legs whose line the caller holds already.
+    #[serde(default)]
+    pub have: Vec<String>,
+}
+
+/// What comes back on `GET /api/hand`: a plan, or what went wrong.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct HandAnswer {
+    /// Of the question; `null` if it had none that could be read.
+    #[cfg_attr(feature = "ts", ts(type = "number | null"))]
+    pub seq: Option<u64>,
+    /// The plan.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub plan: Option<Plan>,
+    /// What went wrong, in plain words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub error: Option<String>,
+    /// The next step.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hint: Option<String>,
 }
 
 /// Body of `POST /api/export/{format}`.

@@ -10,6 +10,7 @@ pub mod regions;
 
 mod answer;
 mod guard;
+mod hand;
 mod maps;
 mod page;
 mod plans;
@@ -31,7 +32,7 @@ use quick_cache::sync::Cache;
 use shelf::Shelf;
 use thiserror::Error;
 use tokio::net::TcpListener;
-use tokio::sync::Semaphore;
+use tokio::sync::{Semaphore, watch};
 
 use answer::Refusal;
 use data::{Claim, ClaimError, DataDir};
@@ -132,6 +133,10 @@ struct App {
     tiles: Cache<TileKey, Bytes, TileWeight>,
     tile_turns: Semaphore,
     read_turn: Semaphore,
+    /// Connections of `/api/hand`, and plans made for them at once.
+    hands: Arc<Semaphore>,
+    plan_turns: Semaphore,
+    stopping: watch::Receiver<bool>,
     now_s: fn() -> i64,
 }
 
@@ -167,12 +172,16 @@ pub async fn serve(
     claim.announce(&format!("http://{addr}/"))?;
 
     let cores = std::thread::available_parallelism().map_or(2, usize::from);
+    let (tell, mut asked) = watch::channel(false);
     let app = Arc::new(App {
         regions: Regions::new(config.data),
         shelf,
         tiles: Cache::with_weighter(10_000, TILE_CACHE_BYTES, TileWeight),
         tile_turns: Semaphore::new(cores),
         read_turn: Semaphore::new(1),
+        hands: Arc::new(Semaphore::new(hand::MOST_HANDS as usize)),
+        plan_turns: Semaphore::new(cores),
+        stopping: asked.clone(),
         now_s: config.now_s,
     });
     ready(addr);
@@ -181,17 +190,23 @@ pub async fn serve(
     let listener = listener.tap_io(|stream| {
         let _ = stream.set_nodelay(true);
     });
-    let (tell, mut asked) = tokio::sync::watch::channel(false);
+    let hands = app.hands.clone();
     let serving = axum::serve(listener, router(app)).with_graceful_shutdown(async move {
         stop.await;
         let _ = tell.send(true);
     });
+    let serving = async {
+        let ended = serving.await;
+        // Connections that have left HTTP say goodbye by themselves.
+        let _ = hands.acquire_many(hand::MOST_HANDS).await;
+        ended
+    };
     let late = async move {
         let _ = asked.wait_for(|stopping| *stopping).await;
         tokio::time::sleep(FAREWELL).await;
     };
     tokio::select! {
-        ended = serving.into_future() => ended.map_err(|source| ServeError::Broken { addr, source }),
+        ended = serving => ended.map_err(|source| ServeError::Broken { addr, source }),
         () = late => Ok(()),
     }
 }
@@ -211,6 +226,7 @@ fn router(app: Arc<App>) -> Router {
         .route("/api/regions/{name}/near", get(maps::near))
         .route("/api/tastes", get(plans::tastes))
         .route("/api/plan", post(plans::plan))
+        .route("/api/hand", get(hand::hand))
         .route("/api/export/{format}", post(plans::export))
         .route("/api/read", post(plans::read))
         .route("/api/tours", get(tours::list).post(tours::add))

@@ -3,6 +3,7 @@
 
 mod calls;
 mod disasters;
+mod hand;
 mod http;
 mod web;
 
@@ -173,6 +174,13 @@ impl Server {
             panic!("it does not serve: {line:?} {talk}");
         };
         Server { child, host }
+    }
+
+    /// Memory in use, where the system tells.
+    pub(crate) fn memory_kb(&self) -> Option<u64> {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).ok()?;
+        let line = status.lines().find(|l| l.starts_with("VmRSS:"))?;
+        line.split_whitespace().nth(1)?.parse().ok()
     }
 
     /// Ends it like a pulled plug.

@@ -1,6 +1,7 @@
 //! Plans as wholes: places, days, sums, warnings, lines.
 
 use std::collections::HashSet;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use planner::document::{LegKind, PointKind, Tour};
 use planner::plan::{Plan, PlanError};
@@ -333,6 +334,39 @@ fn documents_that_make_no_sense_are_refused_in_words() {
     assert!(matches!(many, PlanError::TooMany { .. }));
     let taste = refused(|t| t.taste = "bendy".into()).to_string();
     assert!(tastes().iter().all(|t| taste.contains(t.name)), "{taste}");
+}
+
+#[test]
+fn a_plan_called_off_says_so_and_the_next_one_is_whole() {
+    let planner = street().planner();
+    let trip = tour("fastest", &[("stop", 500.0, 0.0), ("stop", 3500.0, 0.0)]);
+    let stop = AtomicBool::new(true);
+    let none = HashSet::new();
+    let off = planner.plan_until(&trip, &none, &stop);
+    assert_eq!(off, Err(PlanError::Cancelled));
+    stop.store(false, Ordering::Relaxed);
+    let whole = planner.plan_until(&trip, &none, &stop).unwrap();
+    assert_eq!(whole, plan(&street().planner(), &trip));
+}
+
+#[test]
+fn a_long_plan_ends_soon_after_it_is_called_off() {
+    // Some seconds of work, called off from beside.
+    let mut map = Map::default();
+    let places: Vec<[f64; 2]> = (0..1500).map(|i| [f64::from(i) * 100.0, 0.0]).collect();
+    map.street(&places);
+    let planner = map.planner();
+    let points: Vec<_> = (0..1900)
+        .map(|i| ("stop", f64::from((i * 7919) % 1499) * 100.0 + 50.0, 0.0))
+        .collect();
+    let long = tour("fastest", &points);
+    let stop = AtomicBool::new(false);
+    let off = std::thread::scope(|s| {
+        let work = s.spawn(|| planner.plan_until(&long, &HashSet::new(), &stop));
+        stop.store(true, Ordering::Relaxed);
+        work.join().unwrap()
+    });
+    assert_eq!(off, Err(PlanError::Cancelled));
 }
 
 #[test]
