@@ -82,6 +82,9 @@ export const putState = (state: Remembered) => call("state", sending("PUT", stat
 export const postPlan = (body: PlanRequest, signal: AbortSignal) =>
   json<Plan>("plan", sending("POST", body, signal));
 
+/** The connection for questions that follow each other quickly. */
+export const openHand = () => new WebSocket(`${location.origin.replace(/^http/, "ws")}/api/hand`);
+
 export function find(
   region: string,
   query: string,

@@ -7,13 +7,13 @@ use std::sync::atomic::AtomicBool;
 use chrono::{Days, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta};
 use region::{Point, distance_m};
 
-use crate::Planner;
 use crate::cost::Taste;
 use crate::document::{FORMAT, LegKind, PointKind, Tour};
 use crate::legs::{Cancelled, Place, RoadLeg, go_on};
 use crate::line::{LegLine, metres};
 use crate::plan::{CAUTIONS, Day, Leg, Line, PlacedPoint, Plan, PlanError, Sums, Warning};
 use crate::snap::{Candidate, Snapped};
+use crate::{Planner, lock};
 
 /// Points a tour may have.
 pub const MAX_POINTS: usize = 2000;
@@ -24,12 +24,10 @@ pub const MAX_DRAWN: usize = 200_000;
 pub const CLIMB_STEP_M: f64 = 5.0;
 /// A point this far from its road is worth a word, metres.
 const FAR_M: f64 = 100.0;
-/// Riding to a via and back on the same road is worth a word from this length on, metres.
-const SPUR_M: f64 = 30.0;
 
 /// A leg before it is summed up.
-struct Built {
-    line: Arc<LegLine>,
+pub(crate) struct Built {
+    pub line: Arc<LegLine>,
     kind: LegKind,
     trouble: Option<String>,
     /// Whether the leg belongs to a road leg found by search.
@@ -56,15 +54,15 @@ impl Planner {
     ) -> Result<Plan, PlanError> {
         let (taste, raw) = check(tour)?;
         let mut warnings = Vec::new();
-        let mut snapped: Vec<Option<Snapped>> = Vec::with_capacity(raw.len());
+        let mut snapped: Vec<Option<Arc<Snapped>>> = Vec::with_capacity(raw.len());
         for (i, &at) in raw.iter().enumerate() {
             go_on(stop)?;
-            snapped.push(on_road(tour, i).then(|| self.snap(at, tour.points[i].kind)));
+            snapped.push(on_road(tour, i).then(|| self.snap_kept(at, tour.points[i].kind)));
         }
         let legs = self.build_legs(tour, taste, &raw, &snapped, stop)?;
         let placed = self.place(&raw, &snapped, &legs);
         self.point_warnings(tour, &raw, &snapped, &placed, &mut warnings);
-        self.spur_warnings(tour, &legs, &mut warnings);
+        self.spur_warnings(tour, &raw, &legs, &mut warnings);
         let (days, leg_sums) = days(tour, &legs)?;
         let mut total = Sums::default();
         days.iter().for_each(|d| total.add(&d.sums));
@@ -96,7 +94,7 @@ impl Planner {
         tour: &Tour,
         taste: Taste,
         raw: &[Point],
-        snapped: &[Option<Snapped>],
+        snapped: &[Option<Arc<Snapped>>],
         stop: &AtomicBool,
     ) -> Result<Vec<Built>, Cancelled> {
         let legs = raw.len().saturating_sub(1);
@@ -196,7 +194,7 @@ impl Planner {
     fn place(
         &self,
         raw: &[Point],
-        snapped: &[Option<Snapped>],
+        snapped: &[Option<Arc<Snapped>>],
         legs: &[Built],
     ) -> Vec<PlacedPoint> {
         let region = self.region();
@@ -235,7 +233,7 @@ impl Planner {
         &self,
         tour: &Tour,
         raw: &[Point],
-        snapped: &[Option<Snapped>],
+        snapped: &[Option<Arc<Snapped>>],
         placed: &[PlacedPoint],
         warnings: &mut Vec<Warning>,
     ) {
@@ -250,6 +248,7 @@ impl Planner {
                     point: Some(i as u32),
                     at: Some([raw[i].lat(), raw[i].lon()]),
                     km: None,
+                    repair: None,
                 });
             };
             if snapped.candidates.is_empty() && snapped.closed.is_none() {
@@ -351,72 +350,33 @@ impl Planner {
         text
     }
 
-    fn spur_warnings(&self, tour: &Tour, legs: &[Built], warnings: &mut Vec<Warning>) {
+    fn spur_warnings(
+        &self,
+        tour: &Tour,
+        raw: &[Point],
+        legs: &[Built],
+        warnings: &mut Vec<Warning>,
+    ) {
         let mut start_m = 0.0;
-        for (i, pair) in legs.windows(2).enumerate() {
-            start_m += pair[0].line.sums.length_m;
-            let via = i + 1;
+        for via in 1..legs.len() {
+            start_m += legs[via - 1].line.sums.length_m;
             if tour.points[via].kind == PointKind::Stop {
                 continue;
             }
-            let name = label(tour, via);
-            let (kind, text) = match self.back_and_forth_m(&pair[0].line, &pair[1].line) {
-                Some(0.0) => (
-                    "turn_round",
-                    format!(
-                        "No permitted way leads on from {name}: the line turns round there. Move \
-                         the via, or make it a stop."
-                    ),
-                ),
-                Some(length_m) if length_m >= SPUR_M => (
-                    "spur",
-                    format!(
-                        "The line rides about {} to {name} and comes back the same way. Move the \
-                         via onto the road you mean, or make it a stop.",
-                        metres(length_m)
-                    ),
-                ),
-                _ => continue,
-            };
-            let line = &pair[1].line.line;
+            let found = self.guard(tour, legs, via, &label(tour, via), raw[via]);
+            let Some(finding) = found else { continue };
+            let line = &legs[via].line.line;
+            let there = line.lat.first().zip(line.lon.first());
             warnings.push(Warning {
-                kind: kind.into(),
-                text,
+                kind: finding.kind.into(),
+                text: finding.text,
                 leg: None,
                 point: Some(via as u32),
-                at: line
-                    .lat
-                    .first()
-                    .zip(line.lon.first())
-                    .map(|(&lat, &lon)| [lat, lon]),
-                km: Some(start_m / 1000.0),
+                at: finding.at.or(there.map(|(&lat, &lon)| [lat, lon])),
+                km: Some((start_m - finding.before_m) / 1000.0),
+                repair: finding.repair,
             });
         }
-    }
-
-    /// Metres that lead to a via and are ridden back again after it; 0 if the line turns round at
-    /// the via itself.
-    fn back_and_forth_m(&self, come: &LegLine, go: &LegLine) -> Option<f64> {
-        let (last, first) = (
-            self.edge(*come.states.last()?),
-            self.edge(*go.states.first()?),
-        );
-        if last == first.reversed() {
-            return Some(0.0);
-        }
-        let back = go
-            .states
-            .iter()
-            .position(|&s| self.edge(s) == first.reversed())?;
-        // The via's own edge, and as many before it as are ridden back.
-        let before = come.states.iter().rev().skip(1).zip(&go.states[back + 1..]);
-        let common_m: f64 = before
-            .map(|(&a, &b)| (self.edge(a), self.edge(b)))
-            .take_while(|&(a, b)| a == b.reversed())
-            .map(|(a, _)| self.region().length_m(a.piece()))
-            .sum();
-        let own_m = self.region().length_m(first.piece());
-        Some((common_m + own_m).min(come.sums.length_m))
     }
 }
 
@@ -447,7 +407,7 @@ fn label(tour: &Tour, i: usize) -> String {
     }
 }
 
-fn capital(text: &str) -> String {
+pub(crate) fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters
         .next()
@@ -497,6 +457,7 @@ fn leg_warnings(legs: &[Built], total: &Sums, warnings: &mut Vec<Warning>) {
                 point: None,
                 at: Some(at),
                 km: Some((start_m + m) / 1000.0),
+                repair: None,
             });
         };
         if let Some(trouble) = &leg.trouble {
@@ -527,6 +488,7 @@ fn leg_warnings(legs: &[Built], total: &Sums, warnings: &mut Vec<Warning>) {
             point: None,
             at: None,
             km: None,
+            repair: None,
         });
     }
 }
@@ -545,24 +507,15 @@ fn days(tour: &Tour, legs: &[Built]) -> Result<(Vec<Day>, Vec<Sums>), PlanError>
         let mut sums = Sums::default();
         let mut highest_m: Option<f32> = None;
         for leg in &legs[first..last] {
-            let (climb_m, descent_m) = climb.over(&leg.line.line);
-            let leg = Sums {
+            let (climb_m, descent_m) = climb.over_leg(&leg.line);
+            let sums_of_leg = Sums {
                 climb_m,
                 descent_m,
                 ..leg.line.sums.clone()
             };
-            sums.add(&leg);
-            leg_sums.push(leg);
-        }
-        for leg in &legs[first..last] {
-            let top = leg
-                .line
-                .line
-                .height_m
-                .iter()
-                .flatten()
-                .copied()
-                .max_by(f32::total_cmp);
+            sums.add(&sums_of_leg);
+            leg_sums.push(sums_of_leg);
+            let top = leg.line.highest_m;
             highest_m = highest_m.into_iter().chain(top).max_by(f32::total_cmp);
         }
         let dwell_min = tour.points[first..=last]
@@ -634,7 +587,36 @@ struct Climb {
     level_m: Option<f64>,
 }
 
+/// The climb over a leg from one level on: legs that stay are not climbed again for each move.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Climbed {
+    from_level_m: Option<f64>,
+    to_level_m: Option<f64>,
+    climb_m: f64,
+    descent_m: f64,
+}
+
 impl Climb {
+    fn over_leg(&mut self, leg: &LegLine) -> (f64, f64) {
+        let mut kept = lock(&leg.climbed);
+        let climbed = match *kept {
+            Some(climbed) if climbed.from_level_m == self.level_m => climbed,
+            _ => {
+                let from_level_m = self.level_m;
+                let (climb_m, descent_m) = self.over(&leg.line);
+                Climbed {
+                    from_level_m,
+                    to_level_m: self.level_m,
+                    climb_m,
+                    descent_m,
+                }
+            }
+        };
+        *kept = Some(climbed);
+        self.level_m = climbed.to_level_m;
+        (climbed.climb_m, climbed.descent_m)
+    }
+
     fn over(&mut self, line: &Line) -> (f64, f64) {
         let (mut climb_m, mut descent_m) = (0.0, 0.0);
         for &height in line.height_m.iter().flatten() {

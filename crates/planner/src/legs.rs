@@ -9,14 +9,15 @@
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 
-use region::Edge;
+use region::{Edge, Point};
 use shortest_paths::{End, INFINITY};
 use xxhash_rust::xxh3::xxh3_128;
 
 use crate::cost::{Taste, Weighing, arcs};
+use crate::document::PointKind;
 use crate::line::LegLine;
 use crate::recent::Recent;
-use crate::snap::{Candidate, rideable};
+use crate::snap::{Candidate, Snapped, rideable};
 use crate::{Planner, lock};
 
 /// On a road, in a direction: a state of the turn graph and the share of its edge ridden.
@@ -50,16 +51,18 @@ pub(crate) struct RoadLeg {
     pub line: Arc<LegLine>,
 }
 
-/// Tables and lines worked out lately.
+/// Roads around points, tables and lines worked out lately.
 pub(crate) struct Kept {
+    snaps: Mutex<Recent<(Point, PointKind), Arc<Snapped>>>,
     tables: Mutex<Recent<u128, Arc<Vec<u32>>>>,
     lines: Mutex<Recent<u128, Arc<LegLine>>>,
 }
 
 impl Default for Kept {
     fn default() -> Self {
-        // Weighed in table cells and in vertices: some 8 MB and 80 MB at most.
+        // Weighed in candidates, table cells and vertices: some 2 MB, 8 MB and 80 MB at most.
         Kept {
+            snaps: Mutex::new(Recent::new(30_000)),
             tables: Mutex::new(Recent::new(1_000_000)),
             lines: Mutex::new(Recent::new(1_000_000)),
         }
@@ -204,6 +207,17 @@ impl Planner {
             end = Some(layer.continued[s]);
         }
         Ok(last)
+    }
+
+    /// [`Planner::snap`], remembered: of the points of a tour only one is moved at a time.
+    pub(crate) fn snap_kept(&self, at: Point, kind: PointKind) -> Arc<Snapped> {
+        if let Some(snapped) = lock(&self.legs.snaps).get((at, kind)) {
+            return snapped;
+        }
+        let snapped = Arc::new(self.snap(at, kind));
+        let weight = 1 + snapped.candidates.len();
+        lock(&self.legs.snaps).put((at, kind), snapped.clone(), weight);
+        snapped
     }
 
     /// Every direction of every candidate. One arrives in a state that may remember the roads

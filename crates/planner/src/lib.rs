@@ -16,6 +16,7 @@ pub mod plan;
 mod recent;
 pub mod snap;
 pub mod speed;
+mod spur;
 
 pub use cost::{TasteInfo, tastes};
 pub use plan::PlanError;

@@ -1,6 +1,8 @@
 //! The line of a leg on the ground: vertices with height, distance and time, runs of equal road,
 //! and what on it the rider should know.
 
+use std::sync::Mutex;
+
 use region::{
     Access, Edge, LocalFrame, NO_CELL, NO_HEIGHT, Point, Region, RoadClass, distance_m, flag,
     node_flag, turn_flag,
@@ -8,6 +10,7 @@ use region::{
 use xxhash_rust::xxh3::Xxh3;
 
 use crate::Planner;
+use crate::assemble::Climbed;
 use crate::cost::arcs;
 use crate::document::LegKind;
 use crate::legs::Way;
@@ -31,8 +34,12 @@ pub(crate) struct LegLine {
     /// Without climb, which depends on what comes before.
     pub sums: Sums,
     pub notes: Vec<Note>,
-    /// States ridden, first and last in part; none on a drawn line.
-    pub states: Vec<u32>,
+    /// Highest vertex, if heights are known.
+    pub highest_m: Option<f32>,
+    /// Climb as last worked out.
+    pub climbed: Mutex<Option<Climbed>>,
+    /// The way on roads; none of a drawn line.
+    pub way: Option<Way>,
 }
 
 /// Something to warn of, at a distance from the start of the leg.
@@ -91,7 +98,7 @@ impl LegLine {
         notes.sort_by(|a, b| a.from_m.total_cmp(&b.from_m));
         let mut line = build.finish(LegKind::Road);
         line.notes = notes;
-        line.states = way.states.clone();
+        line.way = Some(way.clone());
         line
     }
 
@@ -286,10 +293,12 @@ impl Builder {
         }
         LegLine {
             key: key(&self.line, kind),
+            highest_m: (self.line.height_m.iter().flatten().copied()).max_by(f32::total_cmp),
+            climbed: Mutex::default(),
             line: self.line,
             sums: self.sums,
             notes: Vec::new(),
-            states: Vec::new(),
+            way: None,
         }
     }
 }

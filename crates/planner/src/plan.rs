@@ -3,6 +3,8 @@
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::document::{PointKind, Tour};
+
 /// Why a document cannot be planned at all. Legs without a way are no error: they are in the
 /// plan, with their trouble.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
@@ -214,7 +216,7 @@ pub struct PlacedPoint {
 #[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
 pub struct Warning {
     /// Kind, snake case: `off_map`, `far_from_road`, `closed_road`, `unreachable`, `spur`,
-    /// `unverified_access`, `permit`, `private`, `destination`, `seasonal`, `conditional`, `gate`,
+    /// `wrong_carriageway`, `turn_round`, `unverified_access`, `permit`, `private`, `destination`, `seasonal`, `conditional`, `gate`,
     /// `ferry`, `ford`, `toll`, `unpaved`, `unknown_surface`.
     pub kind: String,
     /// Plain words, with the next step.
@@ -227,6 +229,42 @@ pub struct Warning {
     pub at: Option<[f64; 2]>,
     /// Kilometres from the start of the tour.
     pub km: Option<f64>,
+    /// An edit that mends it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub repair: Option<Repair>,
+}
+
+/// An edit of one point of the tour that mends what a warning tells of.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Repair {
+    /// What it does, in a few plain words.
+    pub text: String,
+    /// The point it changes.
+    pub point: u32,
+    /// Where the point goes, `[lat, lon]`; `null` stays.
+    pub move_to: Option<[f64; 2]>,
+    /// The point is taken out.
+    pub remove: bool,
+    /// What kind it becomes; `null` as it is.
+    pub to_kind: Option<PointKind>,
+}
+
+impl Repair {
+    /// Makes the edit. A point that does not exist is not changed.
+    pub fn apply(&self, tour: &mut Tour) {
+        let Some(point) = tour.points.get_mut(self.point as usize) else {
+            return;
+        };
+        if self.remove {
+            tour.points.remove(self.point as usize);
+            return;
+        }
+        if let Some([lat, lon]) = self.move_to {
+            (point.lat, point.lon) = (lat, lon);
+        }
+        point.kind = self.to_kind.unwrap_or(point.kind);
+    }
 }
 
 /// The cautions that pages, prints and files carry.

@@ -86,8 +86,10 @@ export const client = new PlanClient({
     offline.value = false;
     return plan;
   },
+  connect: api.openHand,
   planned: (result) => {
     batch(() => {
+      offline.value = false;
       planned.value = result;
       planTrouble.value = undefined;
     });

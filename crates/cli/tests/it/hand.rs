@@ -157,7 +157,9 @@ fn what_makes_no_sense_is_answered_in_plain_words() {
     let home = Home::new();
     let map = small_map();
     home.import("klein", &map);
-    home.import("leer", &synth::World::default());
+    // Nothing but footpaths.
+    let paths = synth::ascii("A--B").defaults(&[("highway", "footway")]);
+    home.import("leer", &paths.build().unwrap());
     let server = home.serve();
     let mut page = Page::open(&server);
     let good = tour(&map, "klein", "", "AF");

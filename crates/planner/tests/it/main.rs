@@ -11,3 +11,4 @@ mod map;
 mod plans;
 mod snapping;
 mod speeds;
+mod spurs;

@@ -1,0 +1,337 @@
+//! A hand that drags: measures the time from a pointer move to the new line over HTTP.
+//!
+//! `hand LACET MAP...` starts the binary `LACET` on a home of its own and drags the points of a
+//! tour of five days, seeded, on each map: an extract, or `synth:KM2` for an invented country of
+//! that size. Each answer must equal the plan that another planner makes of the same tour, in
+//! another order; every so many also that of a planner made afresh.
+#![allow(clippy::print_stdout, clippy::print_stderr)]
+
+use std::collections::HashSet;
+use std::io::{BufRead, BufReader};
+use std::net::TcpStream;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+use std::time::{Duration, Instant};
+
+use planner::Planner;
+use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
+use planner::plan::Plan;
+use region::{Point, Region, distance_m};
+use serde_json::{Value, json};
+use tungstenite::{Message, WebSocket};
+
+/// Bars on a region of a million turns, milliseconds.
+const P50_MS: f64 = 4.0;
+const P99_MS: f64 = 15.0;
+
+const DAYS: usize = 5;
+const POINTS: usize = 31;
+const DRAGS: usize = 12;
+const MOVES: usize = 60;
+/// One in so many answers is compared with a planner made afresh.
+const AFRESH: usize = 120;
+
+type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
+
+fn main() -> Outcome<()> {
+    let mut words = std::env::args().skip(1);
+    let lacet = PathBuf::from(
+        words
+            .next()
+            .ok_or("say where the binary is, then the maps")?,
+    );
+    println!(
+        "{:<22} {:>9} {:>8} {:>8} {:>8} {:>8} {:>8} {:>9} {:>9}",
+        "map", "turns", "legs km", "p50", "p95", "p99", "most", "kB", "stream/s"
+    );
+    let mut missed = Vec::new();
+    for map in words {
+        let row = measure(&lacet, &map)?;
+        println!(
+            "{:<22} {:>9} {:>8.1} {:>8.2} {:>8.2} {:>8.2} {:>8.2} {:>9.0} {:>9.0}",
+            row.name,
+            row.turns,
+            row.leg_km,
+            row.ms[0],
+            row.ms[1],
+            row.ms[2],
+            row.ms[3],
+            row.answer_kb,
+            row.per_s
+        );
+        if row.ms[0] > P50_MS || row.ms[2] > P99_MS {
+            missed.push(row.name);
+        }
+    }
+    match missed.is_empty() {
+        true => Ok(()),
+        false => Err(format!("{} miss a bar; is the machine busy?", missed.join(", ")).into()),
+    }
+}
+
+struct Row {
+    name: String,
+    turns: usize,
+    leg_km: f64,
+    /// Median, 95 and 99 of a hundred, most.
+    ms: [f64; 4],
+    answer_kb: f64,
+    /// Answers a second while moves come without waiting for them.
+    per_s: f64,
+}
+
+fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
+    let home = tempfile::tempdir()?;
+    let out = home.path().join(".local/share/lacet/regions/drag.region");
+    std::fs::create_dir_all(out.parent().ok_or("no folder")?)?;
+    let never = AtomicBool::new(false);
+    let file = match map.strip_prefix("synth:") {
+        None => PathBuf::from(map),
+        Some(area) => {
+            let country = synth::Country::of_area_km2(7, area.parse()?);
+            let file = home.path().join("country.osm.pbf");
+            country.generate(&mut |_, _| {}, &never)?.write_pbf(&file)?;
+            file
+        }
+    };
+    let job = import::Job {
+        name: "drag",
+        files: std::slice::from_ref(&file),
+        elevation: &[],
+        credit: None,
+        out: &out,
+    };
+    import::import(&job, &|_, _, _| {}, &never)?;
+    let region = Arc::new(Region::open(&out)?);
+    let mut random = Random(0x9e37_79b9_7f4a_7c15);
+    let tour = ride(&region, &mut random);
+
+    let server = Server::start(lacet, home.path())?;
+    let mut page = server.connect()?;
+    let mut seq = 0;
+    let mut asked: Vec<(Tour, Vec<String>, Plan)> = Vec::new();
+    let (mut first, _, _) = ask(&mut page, &mut seq, &tour, &[])?;
+    let leg_km = first.total.length_m / first.legs.len().max(1) as f64 / 1000.0;
+    let (mut times_ms, mut bytes) = (Vec::new(), 0);
+    let mut moved = tour.clone();
+    for drag in 0..DRAGS {
+        let at = 1 + random.below(POINTS as u32 - 2) as usize;
+        let mut heading = f64::from(random.below(628)) / 100.0;
+        for _ in 0..MOVES {
+            // Some twenty pixels at the zoom one plans at, seldom straight on.
+            heading += f64::from(random.below(100)) / 100.0 - 0.5;
+            let p = &mut moved.points[at];
+            p.lat += heading.cos() * 100.0 / 111_000.0;
+            p.lon += heading.sin() * 100.0 / 111_000.0 / p.lat.to_radians().cos();
+            let have: Vec<String> = first.legs.iter().map(|l| l.key.clone()).collect();
+            let (plan, ms, len) = ask(&mut page, &mut seq, &moved, &have)?;
+            times_ms.push(ms);
+            bytes += len;
+            asked.push((moved.clone(), have, plan.clone()));
+            first = plan;
+        }
+        if drag % 3 == 2 {
+            moved = tour.clone();
+        }
+    }
+    let per_s = stream(&mut page, &mut seq, &moved, &mut random)?;
+
+    let other = Planner::new(region.clone());
+    for (i, (tour, have, plan)) in asked.iter().enumerate().rev() {
+        let have: HashSet<String> = have.iter().cloned().collect();
+        // Through JSON and back, as the answer came.
+        let wired =
+            |plan: &Plan| serde_json::to_vec(plan).and_then(|b| serde_json::from_slice::<Plan>(&b));
+        let again = wired(&other.plan(tour, &have)?)?;
+        if *plan != again {
+            return Err(format!("{map}: move {i} and a plan in another order disagree").into());
+        }
+        if i % AFRESH == 0 && wired(&Planner::new(region.clone()).plan(tour, &have)?)? != again {
+            return Err(format!("{map}: move {i} and a plan made afresh disagree").into());
+        }
+    }
+    times_ms.sort_by(f64::total_cmp);
+    let of = |share: f64| times_ms[((times_ms.len() - 1) as f64 * share) as usize];
+    let name = Path::new(map)
+        .file_name()
+        .unwrap_or_default()
+        .to_string_lossy();
+    Ok(Row {
+        name: name.chars().take(22).collect(),
+        turns: region.turn_head().len(),
+        leg_km,
+        ms: [of(0.5), of(0.95), of(0.99), of(1.0)],
+        answer_kb: bytes as f64 / 1000.0 / times_ms.len() as f64,
+        per_s,
+    })
+}
+
+/// Asks and waits; the plan, the time it took to have it as text, and its length.
+fn ask(
+    page: &mut WebSocket<TcpStream>,
+    seq: &mut u64,
+    tour: &Tour,
+    have: &[String],
+) -> Outcome<(Plan, f64, usize)> {
+    *seq += 1;
+    let question = json!({"seq": *seq, "tour": tour, "have": have}).to_string();
+    let start = Instant::now();
+    page.send(Message::text(question))?;
+    let text = page.read()?.into_text()?;
+    let ms = start.elapsed().as_secs_f64() * 1000.0;
+    let mut answer: Value = serde_json::from_str(&text)?;
+    if answer["seq"] != json!(*seq) {
+        return Err(format!("asked {seq}, was answered {}", answer["seq"]).into());
+    }
+    let plan = serde_json::from_value(answer["plan"].take())
+        .map_err(|e| format!("no plan ({e}): {}", &text[..text.len().min(300)]))?;
+    Ok((plan, ms, text.len()))
+}
+
+/// Moves come 125 times a second whether answers do or not: answers a second. The last move must
+/// be answered.
+fn stream(
+    page: &mut WebSocket<TcpStream>,
+    seq: &mut u64,
+    tour: &Tour,
+    random: &mut Random,
+) -> Outcome<f64> {
+    let mut moved = tour.clone();
+    page.get_ref()
+        .set_read_timeout(Some(Duration::from_millis(1)))?;
+    let mut answered = 0;
+    let start = Instant::now();
+    let mut last = 0;
+    let mut read = |page: &mut WebSocket<TcpStream>| -> Outcome<bool> {
+        match page.read() {
+            Ok(message) => {
+                let answer: Value = serde_json::from_str(&message.into_text()?)?;
+                last = answer["seq"].as_u64().ok_or("an answer without number")?;
+                answered += 1;
+            }
+            Err(tungstenite::Error::Io(e)) if e.kind() == std::io::ErrorKind::WouldBlock => {}
+            Err(e) => return Err(e.into()),
+        }
+        Ok(last == *seq)
+    };
+    for i in 0..250 {
+        let p = &mut moved.points[POINTS / 2];
+        p.lat += (f64::from(random.below(100)) - 50.0) * 2e-5;
+        *seq += 1;
+        let question = json!({"seq": *seq, "tour": moved, "have": []}).to_string();
+        page.send(Message::text(question))?;
+        while start.elapsed() < Duration::from_millis(8 * i) {
+            read(page)?;
+        }
+    }
+    let seconds = start.elapsed().as_secs_f64();
+    let patience = Instant::now();
+    while !read(page)? {
+        if patience.elapsed() > Duration::from_secs(20) {
+            return Err("the last of a stream of moves was never answered".into());
+        }
+    }
+    page.get_ref().set_read_timeout(None)?;
+    Ok(f64::from(answered) / seconds)
+}
+
+/// Five days from place to place, some 10 to 20 km apart: halts, nights, and vias between.
+fn ride(region: &Region, random: &mut Random) -> Tour {
+    let mut at = junction(region, random);
+    let points = (0..POINTS)
+        .map(|i| {
+            // The next place is the best of some: near the wanted distance.
+            let wanted_m = 10_000.0 + f64::from(random.below(10_000));
+            let next = (0..40).map(|_| junction(region, random));
+            let off = |p: &Point| (distance_m(at, *p) - wanted_m).abs();
+            at = next.min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or(at);
+            let night = i > 0 && i % (POINTS / DAYS) == 0;
+            TourPoint {
+                kind: if i % 3 == 0 || night {
+                    PointKind::Stop
+                } else {
+                    PointKind::Via
+                },
+                lat: at.lat(),
+                lon: at.lon(),
+                name: String::new(),
+                dwell_min: 0,
+                leg: LegKind::Road,
+                drawn: Vec::new(),
+                ends_day: night,
+                next_depart: None,
+            }
+        })
+        .collect();
+    Tour {
+        format: FORMAT.into(),
+        name: "Five days".into(),
+        region: "drag".into(),
+        taste: "fastest".into(),
+        depart: Some("2026-06-01T09:00".into()),
+        points,
+        note: String::new(),
+    }
+}
+
+fn junction(region: &Region, random: &mut Random) -> Point {
+    region.node_point(random.below(region.node_count()))
+}
+
+/// The binary at work; ended when dropped.
+struct Server {
+    child: Child,
+    host: String,
+}
+
+impl Server {
+    fn start(lacet: &Path, home: &Path) -> Outcome<Self> {
+        let mut child = Command::new(lacet)
+            .args(["serve", "--listen", "127.0.0.1:0"])
+            .env_clear()
+            .env("HOME", home)
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()?;
+        let mut line = String::new();
+        let out = child.stdout.take().ok_or("no output")?;
+        BufReader::new(out).read_line(&mut line)?;
+        let host = line
+            .trim()
+            .rsplit_once("http://")
+            .map(|(_, h)| h.trim_end_matches('/').to_owned());
+        let host = host.ok_or("the binary does not serve")?;
+        Ok(Server { child, host })
+    }
+
+    fn connect(&self) -> Outcome<WebSocket<TcpStream>> {
+        let stream = TcpStream::connect(&self.host)?;
+        stream.set_nodelay(true)?;
+        let address = format!("ws://{}/api/hand", self.host);
+        Ok(tungstenite::client(address, stream)
+            .map_err(|e| e.to_string())?
+            .0)
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// xorshift64 (Marsaglia 2003, J. Stat. Softw. 8:14).
+struct Random(u64);
+
+impl Random {
+    fn below(&mut self, limit: u32) -> u32 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        (self.0 % u64::from(limit.max(1))) as u32
+    }
+}
