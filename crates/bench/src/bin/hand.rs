@@ -204,7 +204,7 @@ fn stream(
     let mut answered = 0;
     let start = Instant::now();
     let mut last = 0;
-    let mut read = |page: &mut WebSocket<TcpStream>| -> Outcome<bool> {
+    let mut read = |page: &mut WebSocket<TcpStream>, newest: u64| -> Outcome<bool> {
         match page.read() {
             Ok(message) => {
                 let answer: Value = serde_json::from_str(&message.into_text()?)?;
@@ -214,7 +214,7 @@ fn stream(
             Err(tungstenite::Error::Io(e)) if e.kind() == std::io::ErrorKind::WouldBlock => {}
             Err(e) => return Err(e.into()),
         }
-        Ok(last == *seq)
+        Ok(last == newest)
     };
     for i in 0..250 {
         let p = &mut moved.points[POINTS / 2];
@@ -223,12 +223,12 @@ fn stream(
         let question = json!({"seq": *seq, "tour": moved, "have": []}).to_string();
         page.send(Message::text(question))?;
         while start.elapsed() < Duration::from_millis(8 * i) {
-            read(page)?;
+            read(page, *seq)?;
         }
     }
     let seconds = start.elapsed().as_secs_f64();
     let patience = Instant::now();
-    while !read(page)? {
+    while !read(page, *seq)? {
         if patience.elapsed() > Duration::from_secs(20) {
             return Err("the last of a stream of moves was never answered".into());
         }
