@@ -135,7 +135,7 @@ export class PlanClient {
       // A key was dropped between asking and answer: ask once more for everything.
       else if (isNewest) this.#ask(tour, true);
     } else if (isNewest) {
-      this.#hooks.failed(new Error(hint ? `${error}: ${hint}` : error), tour);
+      this.#hooks.failed(new Error(hint ? `${error}: ${hint}` : (error ?? "")), tour);
     }
     if (this.#waiting) this.#ask(this.#waiting);
     else if (this.#asked.size === 0) this.#hooks.busy?.(false);
