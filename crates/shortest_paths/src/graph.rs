@@ -1,12 +1,16 @@
-//! Topology and weights.
+//! The contracted topology: what a [`Graph`] is made of, and the checks that let it be trusted.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use thiserror::Error;
 
-use crate::INFINITY;
+/// Of a rank that has no parent, of an input arc that has no slot.
+pub const NONE: u32 = u32::MAX;
+pub(crate) const UP: usize = 0;
+pub(crate) const DOWN: usize = 1;
 
-/// Why slices are no graph.
+/// Why columns are no graph.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
 pub enum GraphError {
     /// `first_out` must rise from 0 to the number of arcs and have at least one entry.
@@ -25,117 +29,140 @@ pub enum GraphError {
         /// Number of nodes.
         nodes: usize,
     },
-    /// Nodes and arcs are numbered in `u32`, and the largest number is kept free.
-    #[error("the graph is too large to number in 32 bits")]
+    /// An order that is no permutation of the nodes.
+    #[error("the order does not hold each of the {nodes} nodes once")]
+    Order {
+        /// Number of nodes.
+        nodes: usize,
+    },
+    /// Columns of the hierarchy that contradict each other or the graph.
+    #[error("the hierarchy is not one: {what}")]
+    Hierarchy {
+        /// What does not hold.
+        what: &'static str,
+    },
+    /// Nodes and arcs are numbered in 31 bits.
+    #[error("the graph is too large to number in 31 bits")]
     TooLarge,
 }
 
-/// Why weights are no metric of a graph.
-#[derive(Clone, Debug, PartialEq, Eq, Error)]
-#[error("{weights} weights for a graph of {arcs} arcs")]
-pub struct MetricError {
-    /// Number of weights given.
-    pub weights: usize,
-    /// Number of arcs of the graph.
-    pub arcs: usize,
+/// The columns of a contracted graph, borrowed from wherever they lie: memory, or a mapped file.
+///
+/// Nodes are renamed by *rank*, so that every subtree of the elimination tree has consecutive
+/// ranks with its root as the last. Arcs of the hierarchy are kept at their lower end, in two halves.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Topology<'a> {
+    /// [n + 1] CSR: the arcs that leave node `v` are `first_out[v]..first_out[v + 1]`.
+    pub first_out: &'a [u32],
+    /// [m] Node each arc leads to.
+    pub head: &'a [u32],
+    /// [n] Rank of each node.
+    pub rank: &'a [u32],
+    /// [n] Node of each rank.
+    pub order: &'a [u32],
+    /// [n] Parent of each rank in the elimination tree; [`NONE`] at roots.
+    pub parent: &'a [u32],
+    /// [m] Where each arc's weight goes: twice the arc of the half, plus one if it comes down;
+    /// [`NONE`] for loops, which no cheapest path uses.
+    pub slot: &'a [u32],
+    /// Arcs to a higher rank, then arcs from one.
+    pub half: [Half<'a>; 2],
 }
 
-/// A directed graph in compressed sparse rows, prepared for searching both ways. Self loops and
-/// parallel arcs are allowed.
-#[derive(Clone, Debug)]
+/// The arcs of one direction, by their lower and by their higher end.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Half<'a> {
+    /// [n + 1] CSR by lower rank.
+    pub first_out: &'a [u32],
+    /// [a] Higher rank, ascending within a lower one.
+    pub head: &'a [u32],
+    /// [n + 1] CSR by higher rank.
+    pub first_in: &'a [u32],
+    /// [a] Arc, by higher rank, ascending.
+    pub in_arc: &'a [u32],
+    /// [a] Lower rank of the same arc.
+    pub in_tail: &'a [u32],
+    /// [a] First arc of the *other* half that leads from the same lower rank above the same
+    /// higher one: where the triangles over the lower rank begin.
+    pub in_next: &'a [u32],
+}
+
+impl Half<'_> {
+    pub(crate) fn row(&self, rank: u32) -> Range<usize> {
+        self.first_out[rank as usize] as usize..self.first_out[rank as usize + 1] as usize
+    }
+    pub(crate) fn column(&self, rank: u32) -> Range<usize> {
+        self.first_in[rank as usize] as usize..self.first_in[rank as usize + 1] as usize
+    }
+    pub(crate) fn find(&self, low: u32, high: u32) -> Option<usize> {
+        let row = self.row(low);
+        let at = self.head[row.clone()].binary_search(&high).ok()?;
+        Some(row.start + at)
+    }
+}
+
+/// Something that holds the columns of a topology and never changes them.
+pub trait Columns: Send + Sync {
+    /// The columns; the same at every call.
+    fn topology(&self) -> Topology<'_>;
+}
+
+/// A directed graph contracted under an order: checked once, then searched under any weights.
+/// Self loops and parallel arcs are allowed. Cheap to clone.
+#[derive(Clone)]
 pub struct Graph {
-    first_out: Arc<[u32]>,
-    head: Arc<[u32]>,
-    first_in: Arc<[u32]>,
-    /// Tails of arcs, grouped by head; within a group in arc order.
-    tail: Arc<[u32]>,
-    /// Arc at each position of `tail`.
-    in_arc: Arc<[u32]>,
+    columns: Arc<dyn Columns>,
+}
+
+impl std::fmt::Debug for Graph {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let t = self.topology();
+        let arcs = t.half.map(|h| h.head.len());
+        write!(
+            f,
+            "Graph({} nodes, {} arcs, {arcs:?} in the hierarchy)",
+            t.rank.len(),
+            t.head.len()
+        )
+    }
 }
 
 impl Graph {
-    /// `first_out` [n + 1] gives node `v` the arcs `first_out[v]..first_out[v + 1]`, `head` [m]
-    /// the node each arc leads to. O(n + m).
-    pub fn new(first_out: &[u32], head: &[u32]) -> Result<Self, GraphError> {
-        let arcs = head.len();
-        if first_out.len() >= INFINITY as usize || arcs >= INFINITY as usize {
-            return Err(GraphError::TooLarge);
-        }
-        let whole = first_out.first() == Some(&0) && first_out.last() == Some(&(arcs as u32));
-        if !whole || !first_out.is_sorted() {
-            return Err(GraphError::Partition { arcs });
-        }
-        let nodes = first_out.len() - 1;
-        if let Some((arc, &head)) = head.iter().enumerate().find(|&(_, &h)| h as usize >= nodes) {
-            return Err(GraphError::Head { arc, head, nodes });
-        }
-        let mut first_in = vec![0u32; nodes + 1];
-        for &h in head {
-            first_in[h as usize + 1] += 1;
-        }
-        for v in 0..nodes {
-            first_in[v + 1] += first_in[v];
-        }
-        let mut next = first_in.clone();
-        let (mut tail, mut in_arc) = (vec![0; arcs], vec![0; arcs]);
-        for v in 0..nodes {
-            for arc in first_out[v]..first_out[v + 1] {
-                let slot = &mut next[head[arc as usize] as usize];
-                tail[*slot as usize] = v as u32;
-                in_arc[*slot as usize] = arc;
-                *slot += 1;
-            }
-        }
-        Ok(Graph {
-            first_out: first_out.into(),
-            head: head.into(),
-            first_in: first_in.into(),
-            tail: tail.into(),
-            in_arc: in_arc.into(),
-        })
+    /// Checks that every number in the columns points where it should. O(n + arcs).
+    ///
+    /// Not checked is that no shortcut is missing: where one is, ways over it are not found, and
+    /// nothing worse.
+    pub fn new(columns: Arc<dyn Columns>) -> Result<Self, GraphError> {
+        check(&columns.topology())?;
+        Ok(Graph { columns })
     }
 
-    /// No nodes, no arcs.
-    pub fn empty() -> Self {
-        let none: Arc<[u32]> = Arc::new([]);
-        let first: Arc<[u32]> = Arc::new([0]);
-        Graph {
-            first_out: first.clone(),
-            head: none.clone(),
-            first_in: first,
-            tail: none.clone(),
-            in_arc: none,
-        }
+    /// The columns.
+    pub fn topology(&self) -> Topology<'_> {
+        self.columns.topology()
     }
 
     /// Number of nodes.
     pub fn node_count(&self) -> usize {
-        self.first_out.len() - 1
+        self.topology().rank.len()
     }
 
-    /// Number of arcs.
+    /// Number of arcs, those of the hierarchy not counted.
     pub fn arc_count(&self) -> usize {
-        self.head.len()
-    }
-
-    /// Heads, or tails, of the arcs at `node`, and where they stand in a metric's row.
-    pub(crate) fn row(&self, side: Side, node: u32) -> (&[u32], std::ops::Range<usize>) {
-        let (first, other) = match side {
-            Side::Forward => (&self.first_out, &self.head),
-            Side::Backward => (&self.first_in, &self.tail),
-        };
-        let row = first[node as usize] as usize..first[node as usize + 1] as usize;
-        (&other[row.clone()], row)
+        self.topology().head.len()
     }
 
     /// Strongly connected component of every node, as the smallest node in it (Tarjan 1972,
     /// without recursion). Nodes with the same number reach each other.
     pub fn strong_components(&self) -> Vec<u32> {
         const UNSEEN: u32 = u32::MAX;
-        let n = self.node_count();
+        let Topology {
+            first_out, head, ..
+        } = self.topology();
+        let n = first_out.len() - 1;
         let mut component = vec![UNSEEN; n];
         let (mut index, mut low) = (vec![UNSEEN; n], vec![0u32; n]);
-        let mut next_arc: Vec<u32> = self.first_out[..n].to_vec();
+        let mut next_arc: Vec<u32> = first_out[..n].to_vec();
         let (mut open, mut path): (Vec<u32>, Vec<u32>) = (Vec::new(), Vec::new());
         let mut clock = 0;
         for root in 0..n as u32 {
@@ -150,8 +177,8 @@ impl Graph {
                     clock += 1;
                     open.push(v);
                 }
-                if next_arc[i] < self.first_out[i + 1] {
-                    let w = self.head[next_arc[i] as usize] as usize;
+                if next_arc[i] < first_out[i + 1] {
+                    let w = head[next_arc[i] as usize] as usize;
                     next_arc[i] += 1;
                     if index[w] == UNSEEN {
                         path.push(w as u32);
@@ -178,7 +205,10 @@ impl Graph {
 
     /// Weakly connected component of every node, as the smallest node in it.
     pub fn weak_components(&self) -> Vec<u32> {
-        let n = self.node_count();
+        let Topology {
+            first_out, head, ..
+        } = self.topology();
+        let n = first_out.len() - 1;
         let mut root: Vec<u32> = (0..n as u32).collect();
         fn find(root: &mut [u32], mut v: u32) -> u32 {
             while root[v as usize] != v {
@@ -188,7 +218,7 @@ impl Graph {
             v
         }
         for v in 0..n as u32 {
-            for &w in self.row(Side::Forward, v).0 {
+            for &w in &head[first_out[v as usize] as usize..first_out[v as usize + 1] as usize] {
                 let (a, b) = (find(&mut root, v), find(&mut root, w));
                 root[a.max(b) as usize] = a.min(b);
             }
@@ -197,52 +227,130 @@ impl Graph {
     }
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Side {
-    Forward,
-    Backward,
+/// That `first` divides `arcs` items among `nodes` rows.
+fn divides(first: &[u32], nodes: usize, arcs: usize) -> bool {
+    first.len() == nodes + 1
+        && first.first() == Some(&0)
+        && first.last() == Some(&(arcs as u32))
+        && first.is_sorted()
 }
 
-/// The weights of a [`Graph`]'s arcs, made ready for searching. Shared freely between threads.
-#[derive(Clone, Debug)]
-pub struct Metric {
-    forward: Vec<u32>,
-    backward: Vec<u32>,
+/// That the first two columns are a graph.
+pub(crate) fn check_input(first_out: &[u32], head: &[u32]) -> Result<(), GraphError> {
+    let arcs = head.len();
+    if first_out.len() > (NONE / 2) as usize || arcs > (NONE / 2) as usize {
+        return Err(GraphError::TooLarge);
+    }
+    let nodes = first_out.len().saturating_sub(1);
+    if !divides(first_out, nodes, arcs) {
+        return Err(GraphError::Partition { arcs });
+    }
+    match head.iter().position(|&h| h as usize >= nodes) {
+        Some(arc) => Err(GraphError::Head {
+            arc,
+            head: head[arc],
+            nodes,
+        }),
+        None => Ok(()),
+    }
 }
 
-impl Metric {
-    /// `weights` [m], one per arc; [`INFINITY`] closes an arc. O(m).
-    pub fn new(graph: &Graph, weights: Vec<u32>) -> Result<Self, MetricError> {
-        if weights.len() != graph.arc_count() {
-            return Err(MetricError {
-                weights: weights.len(),
-                arcs: graph.arc_count(),
-            });
+/// Number of ranks in the subtree below each rank, itself included. `parent` must be checked, or
+/// made by contraction.
+pub(crate) fn subtree_sizes(parent: &[u32]) -> Vec<u32> {
+    let mut size = vec![1u32; parent.len()];
+    for r in 0..parent.len() {
+        if parent[r] != NONE {
+            size[parent[r] as usize] += size[r];
         }
-        let backward = graph
-            .in_arc
-            .iter()
-            .map(|&arc| weights[arc as usize])
-            .collect();
-        Ok(Metric {
-            forward: weights,
-            backward,
-        })
     }
+    size
+}
 
-    /// Every arc closed.
-    pub fn closed(graph: &Graph) -> Self {
-        let row = vec![INFINITY; graph.arc_count()];
-        Metric {
-            forward: row.clone(),
-            backward: row,
+fn check(t: &Topology) -> Result<(), GraphError> {
+    check_input(t.first_out, t.head)?;
+    let n = t.first_out.len() - 1;
+    let wrong = |what| Err(GraphError::Hierarchy { what });
+    let inverse = |(r, &v): (usize, &u32)| t.rank.get(v as usize) == Some(&(r as u32));
+    if t.rank.len() != n || t.order.len() != n || !t.order.iter().enumerate().all(inverse) {
+        return Err(GraphError::Order { nodes: n });
+    }
+    let above = |(r, &p): (usize, &u32)| p == NONE || (p as usize > r && (p as usize) < n);
+    if t.parent.len() != n || !t.parent.iter().enumerate().all(above) {
+        return wrong("a parent is not above its child");
+    }
+    // Subtrees are runs of ranks exactly when each lies within the run of its parent.
+    let size = subtree_sizes(t.parent);
+    let within = |r: usize, p: usize| r + size[p] as usize >= p + size[r] as usize;
+    if !(0..n).all(|r| t.parent[r] == NONE || within(r, t.parent[r] as usize)) {
+        return wrong("a subtree is no run of ranks");
+    }
+    for side in [UP, DOWN] {
+        let (half, other) = (&t.half[side], &t.half[1 - side]);
+        let arcs = half.head.len();
+        let same = [half.in_arc, half.in_tail, half.in_next].map(<[u32]>::len);
+        if arcs > (NONE / 2) as usize || same != [arcs; 3] {
+            return wrong("columns of unequal length");
+        }
+        if !divides(half.first_out, n, arcs)
+            || !divides(half.first_in, n, arcs)
+            || !divides(other.first_out, n, other.head.len())
+        {
+            return wrong("rows do not divide the arcs");
+        }
+        for r in 0..n as u32 {
+            let row = &half.head[half.row(r)];
+            if !row.windows(2).all(|w| w[0] < w[1]) {
+                return wrong("a row is not ascending");
+            }
+            // A higher end must be an ancestor, or a search would write where it never cleans.
+            let ancestor = |h: u32| h > r && (h as usize) < n && h - r < size[h as usize];
+            if !row.iter().all(|&h| ancestor(h)) {
+                return wrong("an arc does not lead to an ancestor");
+            }
+        }
+        for r in 0..n as u32 {
+            let mut before = NONE;
+            for i in half.column(r) {
+                let (tail, arc, next) = (half.in_tail[i], half.in_arc[i], half.in_next[i]);
+                if tail >= r || (before != NONE && tail <= before) {
+                    return wrong("a column is not ascending");
+                }
+                before = tail;
+                let row = half.row(tail);
+                if !row.contains(&(arc as usize)) || half.head[arc as usize] != r {
+                    return wrong("a column names an arc that is not its own");
+                }
+                let row = other.row(tail);
+                let next = next as usize;
+                let splits = (row.start..=row.end).contains(&next)
+                    && (next == row.start || other.head[next - 1] <= r)
+                    && (next == row.end || other.head[next] > r);
+                if !splits {
+                    return wrong("triangles do not begin where they should");
+                }
+            }
         }
     }
-
-    pub(crate) fn row(&self, side: Side) -> &[u32] {
-        match side {
-            Side::Forward => &self.forward,
-            Side::Backward => &self.backward,
+    if t.slot.len() != t.head.len() {
+        return wrong("columns of unequal length");
+    }
+    for v in 0..n {
+        for arc in t.first_out[v] as usize..t.first_out[v + 1] as usize {
+            let (a, b) = (t.rank[v], t.rank[t.head[arc] as usize]);
+            let (slot, side) = (t.slot[arc], usize::from(a > b));
+            let right = if a == b {
+                slot == NONE
+            } else {
+                slot != NONE
+                    && slot as usize & 1 == side
+                    && t.half[side].row(a.min(b)).contains(&(slot as usize / 2))
+                    && t.half[side].head[slot as usize / 2] == a.max(b)
+            };
+            if !right {
+                return wrong("an arc's weight goes elsewhere");
+            }
         }
     }
+    Ok(())
 }

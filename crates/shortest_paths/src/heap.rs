@@ -13,11 +13,6 @@ impl Heap {
         self.keys.clear();
     }
 
-    /// Cost at the top, without removing it.
-    pub fn min_cost(&self) -> Option<u32> {
-        self.keys.first().map(|&k| (k >> 32) as u32)
-    }
-
     pub fn push(&mut self, cost: u32, node: u32) {
         let key = u64::from(cost) << 32 | u64::from(node);
         let mut at = self.keys.len();

@@ -1,7 +1,7 @@
-//! Searching: Dijkstra's algorithm from both sides for one path, from one side for many costs.
+//! Searching: along the elimination tree from both ends, then the shortcuts unfolded.
 
-use crate::graph::Side;
-use crate::heap::Heap;
+use crate::graph::{DOWN, NONE, Topology, UP};
+use crate::metric::for_common;
 use crate::{Graph, INFINITY, Metric};
 
 /// A node where a search may begin or end, and the cost of getting on or off there. Several ends
@@ -21,92 +21,38 @@ pub struct Found {
     pub target: usize,
 }
 
-const NONE: u32 = u32::MAX;
-
 /// Scratch memory for searches: one per thread, kept between searches so that a search touches
-/// only what it visits. Ties are broken by node number: equal questions have equal answers.
+/// only what it visits. Equal questions have equal answers.
 #[derive(Clone, Debug, Default)]
 pub struct Query {
-    forward: Labels,
-    backward: Labels,
+    /// By rank; clean between searches.
+    label: [Vec<Label>; 2],
+    /// Ranks a search from either side may touch, ascending.
+    walk: [Vec<u32>; 2],
+    /// Shortcuts still to be unfolded.
+    open: Vec<Step>,
 }
 
-/// Tentative costs of one side.
-#[derive(Clone, Debug, Default)]
-struct Labels {
-    labels: Vec<Label>,
-    /// Number of this search; labels of another are void.
-    now: u32,
-    heap: Heap,
-}
-
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 struct Label {
-    /// Search in which it was written.
-    search: u32,
     cost: u32,
-    /// Node one came from, or [`NONE`] at an end.
-    parent: u32,
+    /// Rank it was reached from, [`NONE`] at an end, and by which arc.
+    below: u32,
+    arc: u32,
 }
 
-impl Labels {
-    fn start(&mut self, nodes: usize) {
-        self.heap.clear();
-        if self.labels.len() != nodes || self.now == u32::MAX {
-            self.labels.clear();
-            self.labels.resize(nodes, Label::default());
-            self.now = 0;
-        }
-        self.now += 1;
-    }
+const CLEAN: Label = Label {
+    cost: INFINITY,
+    below: NONE,
+    arc: NONE,
+};
 
-    fn cost(&self, node: u32) -> u32 {
-        let label = &self.labels[node as usize];
-        if label.search == self.now {
-            label.cost
-        } else {
-            INFINITY
-        }
-    }
-
-    /// Lowers a label. Infinite costs never get one.
-    fn offer(&mut self, node: u32, cost: u32, parent: u32) -> bool {
-        if cost >= self.cost(node) {
-            return false;
-        }
-        self.labels[node as usize] = Label {
-            search: self.now,
-            cost,
-            parent,
-        };
-        self.heap.push(cost, node);
-        true
-    }
-
-    fn offer_ends(&mut self, ends: &[End]) {
-        let nodes = self.labels.len();
-        for &(node, cost) in ends.iter().filter(|e| (e.0 as usize) < nodes) {
-            self.offer(node, cost, NONE);
-        }
-    }
-
-    /// The next node whose cost is final.
-    fn settle(&mut self) -> Option<(u32, u32)> {
-        while let Some((cost, node)) = self.heap.pop() {
-            if cost == self.cost(node) {
-                return Some((cost, node));
-            }
-        }
-        None
-    }
-
-    /// From `node` back to the end it was reached from.
-    fn walk(&self, node: u32) -> impl Iterator<Item = u32> {
-        std::iter::successors(Some(node), |&v| {
-            let parent = self.labels[v as usize].parent;
-            (parent != NONE).then_some(parent)
-        })
-    }
+/// One arc of the hierarchy on a path, in riding direction.
+#[derive(Clone, Copy, Debug)]
+struct Step {
+    from: u32,
+    to: u32,
+    arc: u32,
 }
 
 impl Query {
@@ -116,7 +62,8 @@ impl Query {
     }
 
     /// The cheapest path from any of the `sources` to any of the `targets`, or `None` if every
-    /// way is closed. Ends at nodes that do not exist are ignored. `metric` must be of `graph`.
+    /// way is closed. Ends at nodes that do not exist are ignored; a metric of another graph
+    /// finds nothing.
     pub fn run(
         &mut self,
         graph: &Graph,
@@ -124,53 +71,42 @@ impl Query {
         sources: &[End],
         targets: &[End],
     ) -> Option<Found> {
-        let (f, b) = (&mut self.forward, &mut self.backward);
-        f.start(graph.node_count());
-        b.start(graph.node_count());
-        f.offer_ends(sources);
-        b.offer_ends(targets);
-        let (mut best, mut middle) = (INFINITY, NONE);
-        // Of two neighbours on a shortest path, one settled from each side, the later one sees the
-        // other's label; so looking when a node is settled is enough, also when one side runs dry.
-        while let (Some(low_f), Some(low_b)) = (f.heap.min_cost(), b.heap.min_cost()) {
-            if low_f.saturating_add(low_b) >= best {
-                break;
-            }
-            // The side with the lower cost goes on, so both cover the same reach.
-            let (side, here, there) = if low_f <= low_b {
-                (Side::Forward, &mut *f, &*b)
-            } else {
-                (Side::Backward, &mut *b, &*f)
-            };
-            let Some((cost, node)) = here.settle() else {
-                break;
-            };
-            let total = cost.saturating_add(there.cost(node));
-            if (total, node) < (best, middle) {
-                (best, middle) = (total, node);
-            }
-            relax(graph, metric, side, here, cost, node);
-        }
-        if best == INFINITY {
-            return None;
-        }
-        let mut nodes: Vec<u32> = f.walk(middle).collect();
-        nodes.reverse();
-        nodes.extend(b.walk(middle).skip(1));
-        let end = |ends: &[End], labels: &Labels, node: u32| {
-            ends.iter()
-                .position(|&(n, cost)| n == node && cost == labels.cost(node))
-        };
-        Some(Found {
-            cost: best,
-            source: end(sources, f, *nodes.first()?)?,
-            target: end(targets, b, *nodes.last()?)?,
-            nodes,
-        })
+        let t = graph.topology();
+        let (cost, top) = self.meet(&t, metric, sources, targets);
+        let found = (top != NONE)
+            .then(|| self.unfold(&t, metric, top))
+            .and_then(|nodes| {
+                let (first, last) = (*nodes.first()?, *nodes.last()?);
+                let end = |ends: &[End], side: usize, node: u32| {
+                    let label = self.label[side][t.rank[node as usize] as usize];
+                    ends.iter().position(|&e| e == (node, label.cost))
+                };
+                Some(Found {
+                    cost,
+                    source: end(sources, UP, first)?,
+                    target: end(targets, DOWN, last)?,
+                    nodes,
+                })
+            });
+        self.clean();
+        found
+    }
+
+    /// The cost alone of what [`Query::run`] finds; [`INFINITY`] if every way is closed.
+    pub fn cost(
+        &mut self,
+        graph: &Graph,
+        metric: &Metric,
+        sources: &[End],
+        targets: &[End],
+    ) -> u32 {
+        let (cost, _) = self.meet(&graph.topology(), metric, sources, targets);
+        self.clean();
+        cost
     }
 
     /// The cheapest cost from any of the `sources` to each group of `targets`; [`INFINITY`] where
-    /// there is no way. One search serves all groups.
+    /// there is no way.
     pub fn one_to_many(
         &mut self,
         graph: &Graph,
@@ -178,7 +114,12 @@ impl Query {
         sources: &[End],
         targets: &[Vec<End>],
     ) -> Vec<u32> {
-        self.costs_from(graph, metric, Side::Forward, sources, targets)
+        self.table(
+            graph,
+            metric,
+            std::slice::from_ref(&sources.to_vec()),
+            targets,
+        )
     }
 
     /// Costs from every group of `sources` to every group of `targets`, row by row.
@@ -189,69 +130,219 @@ impl Query {
         sources: &[Vec<End>],
         targets: &[Vec<End>],
     ) -> Vec<u32> {
-        if sources.len() <= targets.len() {
-            let rows = sources.iter();
-            return rows
-                .flat_map(|s| self.one_to_many(graph, metric, s, targets))
-                .collect();
-        }
+        let t = graph.topology();
         let mut costs = vec![INFINITY; sources.len() * targets.len()];
-        for (t, target) in targets.iter().enumerate() {
-            let column = self.costs_from(graph, metric, Side::Backward, target, sources);
-            for (s, cost) in column.into_iter().enumerate() {
-                costs[s * targets.len() + t] = cost;
+        if !self.fit(&t, metric) {
+            return costs;
+        }
+        // Where each source can get to, kept; then each target is looked for in all of them.
+        let mut reached: Vec<(u32, u32)> = Vec::new();
+        let mut first = vec![0];
+        for ends in sources {
+            self.begin(&t, UP, ends);
+            self.climb(&t, metric, UP);
+            let finite = |&r: &u32| (r, self.label[UP][r as usize].cost);
+            reached.extend(self.walk[UP].iter().map(finite).filter(|l| l.1 < INFINITY));
+            first.push(reached.len());
+            self.clean();
+        }
+        for (column, ends) in targets.iter().enumerate() {
+            self.begin(&t, DOWN, ends);
+            self.climb(&t, metric, DOWN);
+            for row in 0..sources.len() {
+                let mut best = INFINITY;
+                for &(r, cost) in &reached[first[row]..first[row + 1]] {
+                    best = best.min(cost + self.label[DOWN][r as usize].cost);
+                }
+                costs[row * targets.len() + column] = best;
             }
+            self.clean();
         }
         costs
     }
 
-    fn costs_from(
-        &mut self,
-        graph: &Graph,
-        metric: &Metric,
-        side: Side,
-        from: &[End],
-        to: &[Vec<End>],
-    ) -> Vec<u32> {
-        let labels = &mut self.forward;
-        labels.start(graph.node_count());
-        labels.offer_ends(from);
-        // The other side's labels serve as marks: how many ends are still waiting at a node.
-        let wanted = &mut self.backward;
-        wanted.start(graph.node_count());
-        let mut waiting = 0;
-        for &(node, _) in to.iter().flatten() {
-            waiting +=
-                usize::from((node as usize) < graph.node_count() && wanted.offer(node, 0, NONE));
-        }
-        let mut done = vec![INFINITY; to.len()];
-        if waiting == 0 {
-            return done;
-        }
-        while let Some((cost, node)) = labels.settle() {
-            if wanted.cost(node) == 0 {
-                waiting -= 1;
-                if waiting == 0 {
-                    break;
-                }
+    /// Makes room; false if the metric is of another graph.
+    fn fit(&mut self, t: &Topology, metric: &Metric) -> bool {
+        for labels in &mut self.label {
+            if labels.len() != t.rank.len() {
+                *labels = vec![CLEAN; t.rank.len()];
             }
-            relax(graph, metric, side, labels, cost, node);
         }
-        for (best, ends) in done.iter_mut().zip(to) {
-            let inside = ends.iter().filter(|e| (e.0 as usize) < graph.node_count());
-            *best = inside
-                .map(|e| labels.cost(e.0).saturating_add(e.1))
-                .min()
-                .unwrap_or(INFINITY);
+        metric.is_of(t)
+    }
+
+    /// Searches from both sides; the cost, and the highest rank of the path ([`NONE`]: no path).
+    /// Labels are left for [`Query::unfold`].
+    fn meet(
+        &mut self,
+        t: &Topology,
+        metric: &Metric,
+        sources: &[End],
+        targets: &[End],
+    ) -> (u32, u32) {
+        if !self.fit(t, metric) {
+            return (INFINITY, NONE);
         }
-        done
+        self.begin(t, UP, sources);
+        self.begin(t, DOWN, targets);
+        let (mut best, mut top) = (INFINITY, NONE);
+        let (mut i, mut j) = (0, 0);
+        loop {
+            let next = |side: usize, at: usize| self.walk[side].get(at).copied().unwrap_or(NONE);
+            let (a, b) = (next(UP, i), next(DOWN, j));
+            let r = a.min(b);
+            if r == NONE {
+                return (best, top);
+            }
+            i += usize::from(a == r);
+            j += usize::from(b == r);
+            let [up, down] = [UP, DOWN].map(|side| self.label[side][r as usize].cost);
+            if up + down < best {
+                (best, top) = (up + down, r);
+            }
+            // What is dearer than the best path is part of no better one.
+            if up < best {
+                self.relax(t, metric, UP, r, up);
+            }
+            if down < best {
+                self.relax(t, metric, DOWN, r, down);
+            }
+        }
+    }
+
+    /// Writes the labels of the ends, and finds the ranks above them.
+    fn begin(&mut self, t: &Topology, side: usize, ends: &[End]) {
+        let (labels, walk) = (&mut self.label[side], &mut self.walk[side]);
+        walk.clear();
+        for &(node, cost) in ends {
+            let Some(&rank) = t.rank.get(node as usize) else {
+                continue;
+            };
+            if cost >= INFINITY {
+                continue;
+            }
+            let label = &mut labels[rank as usize];
+            label.cost = label.cost.min(cost);
+            // The part of the way up that no other end has taken; the rest is there already.
+            let (mut r, known) = (rank, walk.len());
+            while r != NONE && walk[..known].binary_search(&r).is_err() {
+                walk.push(r);
+                r = t.parent[r as usize];
+            }
+            if known > 0 && walk.len() > known {
+                walk.sort_unstable();
+            }
+        }
+    }
+
+    /// Relaxes all that a side can reach.
+    fn climb(&mut self, t: &Topology, metric: &Metric, side: usize) {
+        for at in 0..self.walk[side].len() {
+            let r = self.walk[side][at];
+            let cost = self.label[side][r as usize].cost;
+            if cost < INFINITY {
+                self.relax(t, metric, side, r, cost);
+            }
+        }
+    }
+
+    fn relax(&mut self, t: &Topology, metric: &Metric, side: usize, r: u32, cost: u32) {
+        let half = &t.half[side];
+        let row = half.row(r);
+        let labels = &mut self.label[side];
+        let steps = half.head[row.clone()]
+            .iter()
+            .zip(&metric.cost[side][row.clone()]);
+        for (arc, (&head, &step)) in (row.start as u32..).zip(steps) {
+            let label = &mut labels[head as usize];
+            if cost + step < label.cost {
+                *label = Label {
+                    cost: cost + step,
+                    below: r,
+                    arc,
+                };
+            }
+        }
+    }
+
+    fn clean(&mut self) {
+        for side in [UP, DOWN] {
+            for &r in &self.walk[side] {
+                self.label[side][r as usize] = CLEAN;
+            }
+            self.walk[side].clear();
+        }
+    }
+
+    /// The nodes of the path over `top`.
+    fn unfold(&mut self, t: &Topology, metric: &Metric, top: u32) -> Vec<u32> {
+        let mut open = std::mem::take(&mut self.open);
+        open.clear();
+        // Last step first, for the stack: down from the top to the target is the far part.
+        let mut at = top;
+        while let Label { below, arc, .. } = self.label[DOWN][at as usize]
+            && below != NONE
+        {
+            open.push(Step {
+                from: at,
+                to: below,
+                arc,
+            });
+            at = below;
+        }
+        open.reverse();
+        let mut at = top;
+        while let Label { below, arc, .. } = self.label[UP][at as usize]
+            && below != NONE
+        {
+            open.push(Step {
+                from: below,
+                to: at,
+                arc,
+            });
+            at = below;
+        }
+        let mut nodes = vec![t.order[at as usize]];
+        // A path longer than this is none; only columns that are no hierarchy could make one.
+        let most = t.rank.len().saturating_mul(2);
+        while let Some(step) = open.pop()
+            && nodes.len() <= most
+        {
+            match halves(t, metric, step) {
+                Some([first, second]) => open.extend([second, first]),
+                None => nodes.push(t.order[step.to as usize]),
+            }
+        }
+        self.open = open;
+        nodes
     }
 }
 
-fn relax(graph: &Graph, metric: &Metric, side: Side, labels: &mut Labels, cost: u32, node: u32) {
-    let (others, row) = graph.row(side, node);
-    let weights = metric.row(side).get(row).unwrap_or(&[]);
-    for (&other, &weight) in others.iter().zip(weights) {
-        labels.offer(other, cost.saturating_add(weight), node);
-    }
+/// The two steps a shortcut stands for; `None` for an arc of the input.
+fn halves(t: &Topology, metric: &Metric, step: Step) -> Option<[Step; 2]> {
+    let side = if step.from < step.to { UP } else { DOWN };
+    let cost = metric.cost[side][step.arc as usize];
+    let [up, down] = &t.half;
+    let mut found = None;
+    for_common(down, step.from, up, step.to, |i, j| {
+        let (first, second) = (down.in_arc[i], up.in_arc[j]);
+        let sum = metric.cost[DOWN][first as usize] + metric.cost[UP][second as usize];
+        if sum == cost {
+            let over = down.in_tail[i];
+            found = Some([
+                Step {
+                    from: step.from,
+                    to: over,
+                    arc: first,
+                },
+                Step {
+                    from: over,
+                    to: step.to,
+                    arc: second,
+                },
+            ]);
+        }
+        found.is_some()
+    });
+    found
 }

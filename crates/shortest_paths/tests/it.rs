@@ -1,8 +1,14 @@
 //! Against naive oracles on small random graphs: Bellman and Ford's relaxation in 64 bits.
 
-use shortest_paths::hierarchy::{Hierarchy, Workspace};
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+use shortest_paths::dijkstra::Search;
 use shortest_paths::order::edge_order;
-use shortest_paths::{End, Graph, GraphError, INFINITY, Metric, MetricError, Query};
+use shortest_paths::{
+    Columns, Contraction, Customizer, End, Graph, GraphError, INFINITY, Metric, MetricError, NONE,
+    Query, Topology,
+};
 
 /// SplitMix64 (Steele, Lea, Flood 2014): seeded and the same everywhere.
 struct Random(u64);
@@ -60,6 +66,16 @@ fn random_ends(r: &mut Random, nodes: u32) -> Vec<End> {
         .collect()
 }
 
+/// The graph of a case, contracted in a random order.
+fn contracted(case: &Case, r: &mut Random) -> Graph {
+    let mut order: Vec<u32> = (0..case.first_out.len() as u32 - 1).collect();
+    for i in (1..order.len()).rev() {
+        order.swap(i, r.below(i as u32 + 1) as usize);
+    }
+    let columns = Contraction::new(&case.first_out, &case.head, &order).unwrap();
+    Graph::new(Arc::new(columns)).unwrap()
+}
+
 /// Cost to every node from a set of sources; anything that reaches the limit is no way.
 fn oracle(case: &Case, sources: &[End]) -> Vec<u64> {
     let limit = u64::from(INFINITY);
@@ -98,8 +114,8 @@ fn equals_the_oracle_on_random_graphs() {
     for round in 0..20_000 {
         let case = random_case(&mut r);
         let nodes = case.first_out.len() as u32 - 1;
-        let graph = Graph::new(&case.first_out, &case.head).unwrap();
-        let metric = Metric::new(&graph, case.weights.clone()).unwrap();
+        let graph = contracted(&case, &mut r);
+        let metric = Metric::new(&graph, &case.weights).unwrap();
         let (sources, targets) = (random_ends(&mut r, nodes), random_ends(&mut r, nodes));
         let want = oracle_between(&case, &sources, &targets);
         let Some(path) = query.run(&graph, &metric, &sources, &targets) else {
@@ -139,8 +155,8 @@ fn tables_equal_the_oracle_in_both_directions() {
     for round in 0..3000 {
         let case = random_case(&mut r);
         let nodes = case.first_out.len() as u32 - 1;
-        let graph = Graph::new(&case.first_out, &case.head).unwrap();
-        let metric = Metric::new(&graph, case.weights.clone()).unwrap();
+        let graph = contracted(&case, &mut r);
+        let metric = Metric::new(&graph, &case.weights).unwrap();
         let mut groups = || {
             let count = r.below(5);
             (0..count)
@@ -165,8 +181,8 @@ fn equal_questions_have_equal_answers() {
         let mut case = random_case(&mut r);
         case.weights.iter_mut().for_each(|w| *w = 1); // many ties
         let nodes = case.first_out.len() as u32 - 1;
-        let graph = Graph::new(&case.first_out, &case.head).unwrap();
-        let metric = Metric::new(&graph, case.weights).unwrap();
+        let graph = contracted(&case, &mut r);
+        let metric = Metric::new(&graph, &case.weights).unwrap();
         let (s, t) = (random_ends(&mut r, nodes), random_ends(&mut r, nodes));
         let fresh = Query::new().run(&graph, &metric, &s, &t);
         assert_eq!(used.run(&graph, &metric, &s, &t), fresh);
@@ -179,7 +195,7 @@ fn components_are_who_reaches_whom() {
     for _ in 0..500 {
         let case = random_case(&mut r);
         let n = case.first_out.len() - 1;
-        let graph = Graph::new(&case.first_out, &case.head).unwrap();
+        let graph = contracted(&case, &mut r);
         let unit = Case {
             weights: vec![1; case.head.len()],
             ..case
@@ -208,44 +224,53 @@ fn components_are_who_reaches_whom() {
 
 #[test]
 fn weak_components_keep_apart_what_no_arc_joins() {
-    let graph = Graph::new(&[0, 1, 1, 2, 2], &[1, 1]).unwrap();
+    let columns = Contraction::new(&[0, 1, 1, 2, 2], &[1, 1], &[3, 1, 0, 2]).unwrap();
+    let graph = Graph::new(Arc::new(columns)).unwrap();
     assert_eq!(graph.weak_components(), [0, 0, 0, 3]);
     assert_eq!(graph.strong_components(), [0, 1, 2, 3]);
 }
 
 #[test]
 fn what_is_no_graph_is_refused() {
+    let refused = |first_out: &[u32], head: &[u32], order: &[u32]| {
+        Contraction::new(first_out, head, order).unwrap_err()
+    };
+    assert_eq!(refused(&[], &[], &[]), GraphError::Partition { arcs: 0 });
     assert_eq!(
-        Graph::new(&[], &[]).unwrap_err(),
-        GraphError::Partition { arcs: 0 }
-    );
-    assert_eq!(
-        Graph::new(&[0, 2, 1], &[0]).unwrap_err(),
+        refused(&[0, 2, 1], &[0], &[0, 1]),
         GraphError::Partition { arcs: 1 }
     );
     assert_eq!(
-        Graph::new(&[1, 1], &[0]).unwrap_err(),
+        refused(&[1, 1], &[0], &[0]),
         GraphError::Partition { arcs: 1 }
     );
-    let error = Graph::new(&[0, 1], &[1]).unwrap_err();
     assert_eq!(
-        error,
+        refused(&[0, 1], &[1], &[0]),
         GraphError::Head {
             arc: 0,
             head: 1,
             nodes: 1
         }
     );
-    let graph = Graph::new(&[0, 1], &[0]).unwrap();
+    for order in [&[0, 0][..], &[0], &[0, 2], &[0, 1, 1]] {
+        assert_eq!(
+            refused(&[0, 1, 1], &[1], order),
+            GraphError::Order { nodes: 2 }
+        );
+    }
+    let columns = Contraction::new(&[0, 1], &[0], &[0]).unwrap();
+    let graph = Graph::new(Arc::new(columns)).unwrap();
     assert_eq!(
-        Metric::new(&graph, vec![]).unwrap_err(),
-        MetricError {
+        Metric::new(&graph, &[]).unwrap_err(),
+        MetricError::Length {
             weights: 0,
             arcs: 1
         }
     );
-    // Foreign ends are ignored.
-    let metric = Metric::new(&graph, vec![1]).unwrap();
+    let cancelled = Customizer::new().run(&graph, [&[1]], 1, &AtomicBool::new(true));
+    assert_eq!(cancelled.unwrap_err(), MetricError::Cancelled);
+    // Foreign ends are ignored, and a metric of another graph finds nothing.
+    let metric = Metric::new(&graph, &[1]).unwrap();
     assert_eq!(
         Query::new().run(&graph, &metric, &[(7, 0)], &[(0, 0)]),
         None
@@ -254,65 +279,154 @@ fn what_is_no_graph_is_refused() {
         Query::new().table(&graph, &metric, &[vec![(0, 1)]], &[vec![(9, 0)]]),
         [INFINITY]
     );
+    let columns = Contraction::new(&[0, 1, 1], &[1], &[0, 1]).unwrap();
+    let other = Graph::new(Arc::new(columns)).unwrap();
+    assert_eq!(
+        Query::new().run(&other, &metric, &[(0, 0)], &[(0, 0)]),
+        None
+    );
 }
 
-/// A contracted hierarchy in a random order finds what the oracle finds, and the path it gives is
-/// one, and costs that.
-#[test]
-fn the_hierarchy_equals_the_oracle_in_any_order() {
-    let mut r = Random(77);
-    let never = std::sync::atomic::AtomicBool::new(false);
-    for round in 0..400 {
-        let case = random_case(&mut r);
-        let nodes = case.first_out.len() as u32 - 1;
-        let mut order: Vec<u32> = (0..nodes).collect();
-        for i in (1..order.len()).rev() {
-            order.swap(i, r.below(i as u32 + 1) as usize);
-        }
-        let hierarchy = Hierarchy::new(&case.first_out, &case.head, &order);
-        let double: Vec<u32> = case.weights.iter().map(|&w| w.saturating_mul(2)).collect();
-        let threads = 1 + round % 3;
-        let metrics = hierarchy.customize([&case.weights, &double], threads, &never);
-        let [metric, doubled] = metrics.unwrap();
-        let twice = Case {
-            weights: double,
-            ..case_of(&case)
-        };
-        let mut space = Workspace::default();
-        for _ in 0..10 {
-            let (sources, targets) = (random_ends(&mut r, nodes), random_ends(&mut r, nodes));
-            for (case, metric) in [(&case, &metric), (&twice, &doubled)] {
-                let found = space.query(&hierarchy, metric, &sources, &targets);
-                let cost = found.as_ref().map_or(INFINITY, |f| f.cost);
-                assert_eq!(
-                    cost,
-                    oracle_between(case, &sources, &targets),
-                    "round {round}"
-                );
-                let Some(found) = found else { continue };
-                let end =
-                    |ends: &[End], node| ends.iter().filter(|e| e.0 == node).map(|e| e.1).min();
-                let (first, last) = (found.path[0], found.path[found.path.len() - 1]);
-                let mut along = end(&sources, first).unwrap() + end(&targets, last).unwrap();
-                for step in found.path.windows(2) {
-                    let arcs =
-                        case.first_out[step[0] as usize]..case.first_out[step[0] as usize + 1];
-                    let weights = arcs
-                        .filter(|&a| case.head[a as usize] == step[1])
-                        .map(|a| case.weights[a as usize]);
-                    along += weights.min().unwrap();
-                }
-                assert_eq!(along, found.cost, "round {round}");
-            }
-        }
+/// Columns with one number changed.
+struct Hostile(Contraction);
+
+impl Columns for Hostile {
+    fn topology(&self) -> Topology<'_> {
+        self.0.topology()
     }
 }
 
-fn case_of(case: &Case) -> Case {
-    Case {
-        first_out: case.first_out.clone(),
-        head: case.head.clone(),
-        weights: Vec::new(),
+/// Any single number changed in the columns is refused, or does no more harm than a wrong answer:
+/// nothing panics, nothing runs for ever, and the next search is not spoilt.
+#[test]
+fn hostile_columns_are_refused_or_harmless() {
+    let mut r = Random(9);
+    let (mut refused, mut harmless) = (0, 0);
+    for _ in 0..400 {
+        let case = random_case(&mut r);
+        let order: Vec<u32> = (0..case.first_out.len() as u32 - 1).rev().collect();
+        let good = Contraction::new(&case.first_out, &case.head, &order).unwrap();
+        for _ in 0..20 {
+            let mut bad = good.clone();
+            let [up, down] = &mut bad.half;
+            let mut columns = [
+                &mut bad.first_out,
+                &mut bad.head,
+                &mut bad.rank,
+                &mut bad.order,
+                &mut bad.parent,
+                &mut bad.slot,
+                &mut up.first_out,
+                &mut up.head,
+                &mut up.first_in,
+                &mut up.in_arc,
+                &mut up.in_tail,
+                &mut up.in_next,
+                &mut down.head,
+                &mut down.in_next,
+            ];
+            let column = &mut columns[r.below(14) as usize];
+            if column.is_empty() {
+                continue;
+            }
+            let at = r.below(column.len() as u32) as usize;
+            match r.below(4) {
+                0 => column[at] = NONE,
+                1 => column[at] ^= 1 << r.below(32),
+                2 => drop(column.pop()),
+                _ => column[at] = r.below(30),
+            }
+            if bad == good {
+                continue;
+            }
+            let Ok(graph) = Graph::new(Arc::new(Hostile(bad))) else {
+                refused += 1;
+                continue;
+            };
+            harmless += 1;
+            let weights = vec![1; graph.arc_count()];
+            let never = AtomicBool::new(false);
+            for threads in 1..3 {
+                let [metric] = Customizer::new()
+                    .run(&graph, [&weights], threads, &never)
+                    .unwrap();
+                let mut query = Query::new();
+                for v in 0..graph.node_count() as u32 {
+                    query.run(&graph, &metric, &[(v, 0)], &[(0, 0), (1, 3)]);
+                }
+            }
+        }
+    }
+    assert!(refused > 4000, "{refused} refused, {harmless} not");
+}
+
+/// Several metrics at once, on any number of threads, into used memory: each is the one that is
+/// made alone.
+#[test]
+fn metrics_are_the_same_however_they_are_made() {
+    let mut r = Random(77);
+    let never = AtomicBool::new(false);
+    let mut customizer = Customizer::new();
+    for round in 0..400 {
+        let case = random_case(&mut r);
+        let graph = contracted(&case, &mut r);
+        let double: Vec<u32> = case.weights.iter().map(|&w| w.saturating_mul(2)).collect();
+        let threads = 1 + round % 3;
+        let both = customizer.run(&graph, [&case.weights, &double], threads, &never);
+        let [one, two] = both.unwrap();
+        assert_eq!(one, Metric::new(&graph, &case.weights).unwrap());
+        assert_eq!(two, Metric::new(&graph, &double).unwrap());
+        let [again] = customizer
+            .run(&graph, [&case.weights], threads, &never)
+            .unwrap();
+        assert_eq!(one, again, "round {round}");
+        customizer.retire(again);
+    }
+}
+
+/// A few weights changed: the metric mended is the metric made afresh.
+#[test]
+fn updates_equal_a_new_metric() {
+    let mut r = Random(78);
+    let mut lowered = 0;
+    for _ in 0..3000 {
+        let mut case = random_case(&mut r);
+        if case.head.is_empty() {
+            continue;
+        }
+        let graph = contracted(&case, &mut r);
+        let mut metric = Metric::new(&graph, &case.weights).unwrap();
+        for _ in 0..3 {
+            let mut changed = Vec::new();
+            for _ in 0..1 + r.below(3) {
+                let arc = r.below(case.head.len() as u32);
+                let weight = match r.below(3) {
+                    0 => INFINITY,
+                    _ => r.below(1000),
+                };
+                lowered += u32::from(weight < case.weights[arc as usize]);
+                case.weights[arc as usize] = weight;
+                changed.push(arc);
+            }
+            metric.update(&graph, &case.weights, &changed).unwrap();
+            assert_eq!(metric, Metric::new(&graph, &case.weights).unwrap());
+        }
+    }
+    assert!(lowered > 1000);
+}
+
+/// The plain search the benchmarks measure against equals the oracle too.
+#[test]
+fn dijkstra_equals_the_oracle() {
+    let mut r = Random(79);
+    let mut search = Search::new();
+    for _ in 0..3000 {
+        let case = random_case(&mut r);
+        let nodes = case.first_out.len() as u32 - 1;
+        let (s, t) = (random_ends(&mut r, nodes), random_ends(&mut r, nodes));
+        let found = search.run(&case.first_out, &case.head, &case.weights, &s, &t);
+        let cost = found.as_ref().map_or(INFINITY, |f| f.0);
+        assert_eq!(cost, oracle_between(&case, &s, &t));
     }
 }
 
@@ -359,7 +473,11 @@ fn nested_dissection_orders_every_edge_and_saves_arcs() {
     let both = |e: u32| [2 * e, 2 * e + 1];
     let good: Vec<u32> = order.iter().flat_map(|&e| both(e)).collect();
     let plain: Vec<u32> = (0..from.len() as u32).flat_map(both).collect();
-    let arcs = |order: &[u32]| Hierarchy::new(&first_out, &head, order).arc_count();
+    let arcs = |order: &[u32]| {
+        Contraction::new(&first_out, &head, order)
+            .unwrap()
+            .arc_count()
+    };
     assert!(
         arcs(&good) * 3 < arcs(&plain),
         "{} of {}",
