@@ -110,7 +110,7 @@ fn measure(name: &str, file: PathBuf, elevation: &[PathBuf], dir: &Path) -> Outc
     let import_ms = ms(start);
     let start = Instant::now();
     let region = Arc::new(Region::open(&out)?);
-    let planner = Planner::new(region.clone());
+    let planner = Planner::new(region.clone())?;
     let mut random = Random(0x9e37_79b9_7f4a_7c15);
     let mut tour = random_tour(name, &region, &mut random);
     planner.plan(&tour, &HashSet::new())?;
@@ -130,7 +130,7 @@ fn measure(name: &str, file: PathBuf, elevation: &[PathBuf], dir: &Path) -> Outc
         let plan = planner.plan(&tour, &have)?;
         drag_ms.push(ms(start));
         if step % 100 == 0 {
-            let afresh = Planner::new(region.clone()).plan(&tour, &have)?;
+            let afresh = Planner::new(region.clone())?.plan(&tour, &have)?;
             let keys =
                 |p: &planner::plan::Plan| p.legs.iter().map(|l| l.key.clone()).collect::<Vec<_>>();
             assert_eq!(

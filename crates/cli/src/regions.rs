@@ -79,7 +79,7 @@ pub fn open(data: &DataDir, name: &str) -> Result<Planner, Failure> {
         OpenError::Io { path, source } => Failure::io("read region file", &path, &source),
         e => damaged(&e.into()),
     })?;
-    Ok(Planner::new(Arc::new(region)))
+    Planner::new(Arc::new(region)).map_err(|e| damaged(&e.into()))
 }
 
 fn damaged(e: &RegionError) -> Failure {

@@ -11,12 +11,15 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use region::{Bounds, Columns, Point};
 use thiserror::Error;
 
+mod contraction;
 pub mod count;
 pub mod elevation;
 pub mod osm;
 mod roads;
 mod scenery;
 mod strings;
+
+pub use contraction::contract;
 
 use elevation::{ElevationError, Heights};
 use osm::{Extracts, Kinds, ReadError, Watch};
@@ -80,6 +83,9 @@ pub enum ImportError {
         /// Names of the files.
         files: String,
     },
+    /// More turns than the hierarchy can number, at some two thousand million.
+    #[error("the roads cannot be put in order: {0}; import fewer files at once")]
+    Contract(#[from] shortest_paths::GraphError),
     /// No file given.
     #[error("no map extract given; name one or more files ending in .osm.pbf, .osm or .osm.bz2")]
     NoFiles,
@@ -191,6 +197,11 @@ fn build(
             files: names.join(", "),
         });
     }
+    go_on()?;
+    progress("putting the roads in order", 0, 1);
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    contract(&mut columns, threads)?;
+    progress("putting the roads in order", 1, 1);
     go_on()?;
 
     let mut warnings = road_warnings(&counts);

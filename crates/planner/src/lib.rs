@@ -26,7 +26,8 @@ use std::collections::HashMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use region::Region;
-use shortest_paths::{Graph, Query};
+use shortest_paths::{Columns, Graph, GraphError, Half, Query, Topology};
+use thiserror::Error;
 
 use cost::{Taste, Weighing};
 use snap::Nets;
@@ -45,12 +46,60 @@ pub struct Planner {
     legs: legs::Kept,
 }
 
+/// Why a region cannot be planned on: its hierarchy is damaged.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+#[error("the roads of region {region:?} cannot be searched: {source}")]
+pub struct UnusableRegion {
+    /// Name of the region.
+    pub region: String,
+    /// What is wrong.
+    pub source: GraphError,
+}
+
+/// The hierarchy where it lies in the mapped file.
+struct Mapped(Arc<Region>);
+
+impl Columns for Mapped {
+    fn topology(&self) -> Topology<'_> {
+        let r = &*self.0;
+        Topology {
+            first_out: r.turn_first_out(),
+            head: r.turn_head(),
+            rank: r.state_rank(),
+            order: r.rank_state(),
+            parent: r.rank_parent(),
+            slot: r.turn_slot(),
+            half: [
+                Half {
+                    first_out: r.up_first_out(),
+                    head: r.up_head(),
+                    first_in: r.up_first_in(),
+                    in_arc: r.up_in_arc(),
+                    in_tail: r.up_in_tail(),
+                    in_next: r.up_in_next(),
+                },
+                Half {
+                    first_out: r.down_first_out(),
+                    head: r.down_head(),
+                    first_in: r.down_first_in(),
+                    in_arc: r.down_in_arc(),
+                    in_tail: r.down_in_tail(),
+                    in_next: r.down_in_next(),
+                },
+            ],
+        }
+    }
+}
+
 impl Planner {
-    /// Prepares a region for planning: some milliseconds for a small country.
-    pub fn new(region: Arc<Region>) -> Self {
-        // Opening a region has checked the very same conditions.
-        let graph = Graph::new(region.turn_first_out(), region.turn_head())
-            .unwrap_or_else(|_| Graph::empty());
+    /// Prepares a region for planning, and checks its hierarchy: some milliseconds for a small
+    /// country.
+    pub fn new(region: Arc<Region>) -> Result<Self, UnusableRegion> {
+        let graph =
+            Graph::new(Arc::new(Mapped(region.clone()))).map_err(|source| UnusableRegion {
+                region: region.meta().name.clone(),
+                source,
+            })?;
         let mut copies: HashMap<u32, Vec<u32>> = HashMap::new();
         for state in region.edge_count()..region.state_count() {
             copies
@@ -58,7 +107,7 @@ impl Planner {
                 .or_default()
                 .push(state);
         }
-        Planner {
+        Ok(Planner {
             nets: Nets::new(&graph),
             clock: Clock::new(&region),
             copies,
@@ -67,7 +116,7 @@ impl Planner {
             legs: legs::Kept::default(),
             graph,
             region,
-        }
+        })
     }
 
     /// The region planned on.

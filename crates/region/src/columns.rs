@@ -213,6 +213,40 @@ columns! {
     140 string_first: u32;
     /// UTF-8 bytes of all strings.
     141 string_bytes: u8;
+
+    /// [T] Where the weight of each turn goes in the hierarchy: twice the arc of its half, plus one
+    /// if it comes down; `u32::MAX` for loops.
+    200 turn_slot: u32;
+    /// [S] Rank of each state: its place in the order of contraction.
+    201 state_rank: u32;
+    /// [S] State of each rank.
+    202 rank_state: u32;
+    /// [S] Parent of each rank in the elimination tree; `u32::MAX` at roots.
+    203 rank_parent: u32;
+    /// [S + 1] CSR by lower rank of the arcs that lead to a higher rank.
+    210 up_first_out: u32;
+    /// [U] Higher rank of each.
+    211 up_head: u32;
+    /// [S + 1] CSR of the same arcs by higher rank.
+    212 up_first_in: u32;
+    /// [U] Arc, by higher rank.
+    213 up_in_arc: u32;
+    /// [U] Lower rank of the same arc.
+    214 up_in_tail: u32;
+    /// [U] First arc of the other half that leads from the same lower rank above the higher one.
+    215 up_in_next: u32;
+    /// [S + 1] CSR by lower rank of the arcs that come from a higher rank.
+    220 down_first_out: u32;
+    /// [D] Higher rank of each.
+    221 down_head: u32;
+    /// [S + 1] CSR of the same arcs by higher rank.
+    222 down_first_in: u32;
+    /// [D] Arc, by higher rank.
+    223 down_in_arc: u32;
+    /// [D] Lower rank of the same arc.
+    224 down_in_tail: u32;
+    /// [D] First arc of the other half that leads from the same lower rank above the higher one.
+    225 down_in_next: u32;
 }
 
 impl Region {

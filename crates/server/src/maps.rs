@@ -29,7 +29,7 @@ impl From<RegionError> for Refusal {
             RegionError::Unknown { .. } => {
                 Refusal::missing(e.to_string(), "import it: lacet import NAME FILE")
             }
-            RegionError::Open(_) => Refusal::new(
+            RegionError::Open(_) | RegionError::Unusable(_) => Refusal::new(
                 StatusCode::INTERNAL_SERVER_ERROR,
                 e.to_string(),
                 "import the region again: lacet import NAME FILE",

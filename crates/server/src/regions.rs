@@ -24,6 +24,9 @@ pub enum RegionError {
     /// The file is not usable.
     #[error(transparent)]
     Open(#[from] OpenError),
+    /// The file holds roads that cannot be searched.
+    #[error(transparent)]
+    Unusable(#[from] planner::UnusableRegion),
 }
 
 /// What must be equal for a file to be the one that was opened.
@@ -90,7 +93,7 @@ impl Regions {
         }
         // What is in use by others stays mapped until they are done.
         *open = None;
-        let planner = Arc::new(Planner::new(Arc::new(Region::open(&path)?)));
+        let planner = Arc::new(Planner::new(Arc::new(Region::open(&path)?))?);
         *open = Some((stamp, planner.clone()));
         Ok(planner)
     }

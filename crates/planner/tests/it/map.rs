@@ -260,6 +260,7 @@ impl Map {
             }
             c.turn_first_out.push(c.turn_head.len() as u32);
         }
+        import::contract(c, 1).unwrap();
     }
 
     /// Writes the map and opens it for planning.
@@ -268,7 +269,7 @@ impl Map {
         let path = dir.path().join("sketch.region");
         self.columns().write(&path).unwrap();
         // The mapping outlives the name.
-        Planner::new(Arc::new(Region::open(&path).unwrap()))
+        Planner::new(Arc::new(Region::open(&path).unwrap())).unwrap()
     }
 }
 
