@@ -19,7 +19,7 @@ mod roads;
 mod scenery;
 mod strings;
 
-pub use contraction::contract;
+pub use contraction::{ContractError, contract};
 
 use elevation::{ElevationError, Heights};
 use osm::{Extracts, Kinds, ReadError, Watch};
@@ -84,8 +84,8 @@ pub enum ImportError {
         files: String,
     },
     /// More turns than the hierarchy can number, at some two thousand million.
-    #[error("the roads cannot be put in order: {0}; import fewer files at once")]
-    Contract(#[from] shortest_paths::GraphError),
+    #[error(transparent)]
+    Contract(ContractError),
     /// No file given.
     #[error("no map extract given; name one or more files ending in .osm.pbf, .osm or .osm.bz2")]
     NoFiles,
@@ -198,10 +198,15 @@ fn build(
         });
     }
     go_on()?;
-    progress("putting the roads in order", 0, 1);
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    contract(&mut columns, threads)?;
-    progress("putting the roads in order", 1, 1);
+    contract(&mut columns, threads, &|done| {
+        progress("putting the roads in order", done, counts.pieces);
+        !cancel.load(Ordering::Relaxed)
+    })
+    .map_err(|e| match e {
+        ContractError::Cancelled => ImportError::Cancelled,
+        e => ImportError::Contract(e),
+    })?;
     go_on()?;
 
     let mut warnings = road_warnings(&counts);

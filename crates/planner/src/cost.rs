@@ -74,7 +74,7 @@ impl Weighing {
         }
         // Graph and weights are made from the same columns, so they fit; nothing can be found
         // on the empty metric that would stand in for them.
-        let metric = Metric::new(graph, &weights).unwrap_or_default();
+        let metric = Metric::new(graph, weights).unwrap_or_default();
         Weighing {
             taste,
             metric,

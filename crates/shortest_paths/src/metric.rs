@@ -29,33 +29,43 @@ pub enum MetricError {
 /// The costs of all arcs of a hierarchy under one set of weights. Shared freely between threads.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Metric {
+    /// [m] What was put in.
+    pub(crate) weights: Vec<u32>,
+    /// Of the arcs that lead up, and of those that come down.
     pub(crate) cost: [Vec<u32>; 2],
 }
 
 impl Metric {
     /// Puts `weights` [m] in, on one thread; [`INFINITY`] or more closes an arc.
-    pub fn new(graph: &Graph, weights: &[u32]) -> Result<Self, MetricError> {
+    pub fn new(graph: &Graph, weights: Vec<u32>) -> Result<Self, MetricError> {
         let never = AtomicBool::new(false);
         let [metric] = Customizer::new().run(graph, [weights], 1, &never)?;
         Ok(metric)
     }
 
-    /// Puts changed weights in: `weights` [m] as they are now, `changed` the arcs that differ from
-    /// those the metric was made of. The result equals a new metric; the work is in proportion
-    /// to what the change reaches.
-    pub fn update(
-        &mut self,
-        graph: &Graph,
-        weights: &[u32],
-        changed: &[u32],
-    ) -> Result<(), MetricError> {
+    /// [m] The weights put in.
+    pub fn weights(&self) -> &[u32] {
+        &self.weights
+    }
+
+    /// Changes some weights, given as `(arc, weight)`; arcs that do not exist are passed over. The
+    /// result equals a new metric; the work is in proportion to what the change reaches.
+    pub fn update(&mut self, graph: &Graph, changes: &[(u32, u32)]) {
         let t = graph.topology();
-        fits(&t, weights)?;
+        if !self.is_of(&t) {
+            return;
+        }
         // Arcs of the hierarchy still to be looked at, lowest rank first: all that one depends on
         // lies lower.
         let mut open: BTreeSet<(u32, usize, u32)> = BTreeSet::new();
-        let slots = changed.iter().filter_map(|&arc| t.slot.get(arc as usize));
-        for &slot in slots.filter(|&&s| s != NONE) {
+        for &(arc, weight) in changes {
+            let Some(&slot) = t.slot.get(arc as usize) else {
+                continue;
+            };
+            self.weights[arc as usize] = weight;
+            if slot == NONE {
+                continue;
+            }
             let (side, arc) = (slot as usize & 1, slot / 2);
             let first = t.half[side].first_out;
             // Empty rows share their start with the next: the last row that starts there has it.
@@ -64,7 +74,7 @@ impl Metric {
         }
         while let Some((low, side, arc)) = open.pop_first() {
             let high = t.half[side].head[arc as usize];
-            let cost = self.cost_of(&t, weights, low, high, side);
+            let cost = self.cost_of(&t, low, high, side);
             if std::mem::replace(&mut self.cost[side][arc as usize], cost) == cost {
                 continue;
             }
@@ -84,18 +94,12 @@ impl Metric {
                 }
             }
         }
-        Ok(())
     }
 
     /// The cost of one arc from its input arcs and lower triangles.
-    fn cost_of(&self, t: &Topology, weights: &[u32], low: u32, high: u32, side: usize) -> u32 {
+    fn cost_of(&self, t: &Topology, low: u32, high: u32, side: usize) -> u32 {
         let (a, b) = if side == UP { (low, high) } else { (high, low) };
-        let (from, to) = (t.order[a as usize], t.order[b as usize]);
-        let row = t.first_out[from as usize] as usize..t.first_out[from as usize + 1] as usize;
-        let mut cost = INFINITY;
-        for arc in row.filter(|&arc| t.head[arc] == to) {
-            cost = cost.min(weights[arc]);
-        }
+        let mut cost = self.direct(t, a, b);
         for_common(&t.half[DOWN], a, &t.half[UP], b, |i, j| {
             let over = self.cost[DOWN][t.half[DOWN].in_arc[i] as usize]
                 + self.cost[UP][t.half[UP].in_arc[j] as usize];
@@ -105,15 +109,25 @@ impl Metric {
         cost
     }
 
+    /// The cheapest arc of the input from one rank to another; [`INFINITY`] if there is none.
+    pub(crate) fn direct(&self, t: &Topology, from: u32, to: u32) -> u32 {
+        let (from, to) = (t.order[from as usize] as usize, t.order[to as usize]);
+        let row = t.first_out[from] as usize..t.first_out[from + 1] as usize;
+        let weights = row.filter(|&arc| t.head[arc] == to);
+        weights
+            .map(|arc| self.weights[arc])
+            .fold(INFINITY, u32::min)
+    }
+
     /// Bytes held.
     pub fn bytes(&self) -> usize {
-        self.cost.iter().map(|c| c.capacity() * 4).sum()
+        let [up, down] = &self.cost;
+        4 * (self.weights.capacity() + up.capacity() + down.capacity())
     }
 
     pub(crate) fn is_of(&self, t: &Topology) -> bool {
-        [UP, DOWN]
-            .iter()
-            .all(|&side| self.cost[side].len() == t.half[side].head.len())
+        let fit = |side: usize| self.cost[side].len() == t.half[side].head.len();
+        self.weights.len() == t.head.len() && fit(UP) && fit(DOWN)
     }
 }
 
@@ -126,7 +140,10 @@ pub(crate) fn for_common(
     b: u32,
     mut take: impl FnMut(usize, usize) -> bool,
 ) {
-    let (x, y) = (down.column(a), up.column(b));
+    let (mut x, mut y) = (down.column(a), up.column(b));
+    // The lower neighbours of the lower of the two lie in its own, small subtree.
+    narrow(&mut y, up.in_tail, &down.in_tail[x.clone()]);
+    narrow(&mut x, down.in_tail, &up.in_tail[y.clone()]);
     let (xs, ys) = (&down.in_tail[x.clone()], &up.in_tail[y.clone()]);
     let (mut i, mut j) = (0, 0);
     while i < xs.len() && j < ys.len() {
@@ -137,6 +154,18 @@ pub(crate) fn for_common(
         i += usize::from(v <= w);
         j += usize::from(w <= v);
     }
+}
+
+/// Cuts a column down to what lies between the first and the last of `others`.
+fn narrow(column: &mut Range<usize>, tails: &[u32], others: &[u32]) {
+    let (Some(&first), Some(&last)) = (others.first(), others.last()) else {
+        *column = 0..0;
+        return;
+    };
+    let own = &tails[column.clone()];
+    let start = column.start + own.partition_point(|&v| v < first);
+    let end = column.start + own.partition_point(|&v| v <= last);
+    *column = start..end.max(start);
 }
 
 fn fits(t: &Topology, weights: &[u32]) -> Result<(), MetricError> {
@@ -172,7 +201,7 @@ impl Customizer {
     pub fn run<const L: usize>(
         &mut self,
         graph: &Graph,
-        weights: [&[u32]; L],
+        weights: [Vec<u32>; L],
         threads: usize,
         cancel: &AtomicBool,
     ) -> Result<[Metric; L], MetricError> {
@@ -187,19 +216,28 @@ impl Customizer {
         let cost = [up.as_chunks_mut::<L>().0, down.as_chunks_mut::<L>().0];
         let work = Work {
             t: &t,
-            weights,
+            weights: weights.each_ref().map(Vec::as_slice),
             cancel,
         };
         work.customize(cost, threads.max(1));
         if cancel.load(Ordering::Relaxed) {
-            self.retire(Metric { cost: flat });
+            let weights = Vec::new();
+            self.retire(Metric {
+                weights,
+                cost: flat,
+            });
             return Err(MetricError::Cancelled);
         }
-        Ok(std::array::from_fn(|lane| Metric {
-            cost: [UP, DOWN].map(|side| match L {
-                1 => std::mem::take(&mut flat[side]),
-                _ => flat[side].iter().skip(lane).step_by(L).copied().collect(),
-            }),
+        let mut lanes = 0..L;
+        Ok(weights.map(|weights| {
+            let lane = lanes.next().unwrap_or(0);
+            Metric {
+                weights,
+                cost: [UP, DOWN].map(|side| match L {
+                    1 => std::mem::take(&mut flat[side]),
+                    _ => flat[side].iter().skip(lane).step_by(L).copied().collect(),
+                }),
+            }
         }))
     }
 }

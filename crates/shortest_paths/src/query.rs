@@ -25,24 +25,24 @@ pub struct Found {
 /// only what it visits. Equal questions have equal answers.
 #[derive(Clone, Debug, Default)]
 pub struct Query {
-    /// By rank; clean between searches.
-    label: [Vec<Label>; 2],
+    /// Cost by rank; [`INFINITY`] between searches.
+    cost: [Vec<u32>; 2],
+    /// How a rank was reached; means something where a search that wants a path lowered the cost.
+    via: [Vec<Via>; 2],
     /// Ranks a search from either side may touch, ascending.
     walk: [Vec<u32>; 2],
     /// Shortcuts still to be unfolded.
     open: Vec<Step>,
 }
 
+/// Rank one came from, [`NONE`] at an end, and by which arc.
 #[derive(Clone, Copy, Debug)]
-struct Label {
-    cost: u32,
-    /// Rank it was reached from, [`NONE`] at an end, and by which arc.
+struct Via {
     below: u32,
     arc: u32,
 }
 
-const CLEAN: Label = Label {
-    cost: INFINITY,
+const NOWHERE: Via = Via {
     below: NONE,
     arc: NONE,
 };
@@ -72,14 +72,14 @@ impl Query {
         targets: &[End],
     ) -> Option<Found> {
         let t = graph.topology();
-        let (cost, top) = self.meet(&t, metric, sources, targets);
+        let (cost, top) = self.meet::<true>(&t, metric, sources, targets);
         let found = (top != NONE)
             .then(|| self.unfold(&t, metric, top))
             .and_then(|nodes| {
                 let (first, last) = (*nodes.first()?, *nodes.last()?);
                 let end = |ends: &[End], side: usize, node: u32| {
-                    let label = self.label[side][t.rank[node as usize] as usize];
-                    ends.iter().position(|&e| e == (node, label.cost))
+                    let cost = self.cost[side][t.rank[node as usize] as usize];
+                    ends.iter().position(|&e| e == (node, cost))
                 };
                 Some(Found {
                     cost,
@@ -100,7 +100,7 @@ impl Query {
         sources: &[End],
         targets: &[End],
     ) -> u32 {
-        let (cost, _) = self.meet(&graph.topology(), metric, sources, targets);
+        let (cost, _) = self.meet::<false>(&graph.topology(), metric, sources, targets);
         self.clean();
         cost
     }
@@ -141,7 +141,7 @@ impl Query {
         for ends in sources {
             self.begin(&t, UP, ends);
             self.climb(&t, metric, UP);
-            let finite = |&r: &u32| (r, self.label[UP][r as usize].cost);
+            let finite = |&r: &u32| (r, self.cost[UP][r as usize]);
             reached.extend(self.walk[UP].iter().map(finite).filter(|l| l.1 < INFINITY));
             first.push(reached.len());
             self.clean();
@@ -152,7 +152,7 @@ impl Query {
             for row in 0..sources.len() {
                 let mut best = INFINITY;
                 for &(r, cost) in &reached[first[row]..first[row + 1]] {
-                    best = best.min(cost + self.label[DOWN][r as usize].cost);
+                    best = best.min(cost + self.cost[DOWN][r as usize]);
                 }
                 costs[row * targets.len() + column] = best;
             }
@@ -163,17 +163,18 @@ impl Query {
 
     /// Makes room; false if the metric is of another graph.
     fn fit(&mut self, t: &Topology, metric: &Metric) -> bool {
-        for labels in &mut self.label {
-            if labels.len() != t.rank.len() {
-                *labels = vec![CLEAN; t.rank.len()];
+        for side in [UP, DOWN] {
+            if self.cost[side].len() != t.rank.len() {
+                self.cost[side] = vec![INFINITY; t.rank.len()];
+                self.via[side] = vec![NOWHERE; t.rank.len()];
             }
         }
         metric.is_of(t)
     }
 
     /// Searches from both sides; the cost, and the highest rank of the path ([`NONE`]: no path).
-    /// Labels are left for [`Query::unfold`].
-    fn meet(
+    /// With `PATH`, what [`Query::unfold`] needs is kept.
+    fn meet<const PATH: bool>(
         &mut self,
         t: &Topology,
         metric: &Metric,
@@ -196,23 +197,23 @@ impl Query {
             }
             i += usize::from(a == r);
             j += usize::from(b == r);
-            let [up, down] = [UP, DOWN].map(|side| self.label[side][r as usize].cost);
+            let [up, down] = [UP, DOWN].map(|side| self.cost[side][r as usize]);
             if up + down < best {
                 (best, top) = (up + down, r);
             }
             // What is dearer than the best path is part of no better one.
             if up < best {
-                self.relax(t, metric, UP, r, up);
+                self.relax::<PATH>(t, metric, UP, r, up);
             }
             if down < best {
-                self.relax(t, metric, DOWN, r, down);
+                self.relax::<PATH>(t, metric, DOWN, r, down);
             }
         }
     }
 
     /// Writes the labels of the ends, and finds the ranks above them.
     fn begin(&mut self, t: &Topology, side: usize, ends: &[End]) {
-        let (labels, walk) = (&mut self.label[side], &mut self.walk[side]);
+        let (costs, walk) = (&mut self.cost[side], &mut self.walk[side]);
         walk.clear();
         for &(node, cost) in ends {
             let Some(&rank) = t.rank.get(node as usize) else {
@@ -221,8 +222,8 @@ impl Query {
             if cost >= INFINITY {
                 continue;
             }
-            let label = &mut labels[rank as usize];
-            label.cost = label.cost.min(cost);
+            let known_cost = &mut costs[rank as usize];
+            *known_cost = cost.min(*known_cost);
             // The part of the way up that no other end has taken; the rest is there already.
             let (mut r, known) = (rank, walk.len());
             while r != NONE && walk[..known].binary_search(&r).is_err() {
@@ -239,28 +240,39 @@ impl Query {
     fn climb(&mut self, t: &Topology, metric: &Metric, side: usize) {
         for at in 0..self.walk[side].len() {
             let r = self.walk[side][at];
-            let cost = self.label[side][r as usize].cost;
+            let cost = self.cost[side][r as usize];
             if cost < INFINITY {
-                self.relax(t, metric, side, r, cost);
+                self.relax::<false>(t, metric, side, r, cost);
             }
         }
     }
 
-    fn relax(&mut self, t: &Topology, metric: &Metric, side: usize, r: u32, cost: u32) {
+    fn relax<const PATH: bool>(
+        &mut self,
+        t: &Topology,
+        metric: &Metric,
+        side: usize,
+        r: u32,
+        cost: u32,
+    ) {
         let half = &t.half[side];
         let row = half.row(r);
-        let labels = &mut self.label[side];
+        let costs = &mut self.cost[side];
         let steps = half.head[row.clone()]
             .iter()
             .zip(&metric.cost[side][row.clone()]);
+        if !PATH {
+            for (&head, &step) in steps {
+                let known = &mut costs[head as usize];
+                *known = (*known).min(cost + step);
+            }
+            return;
+        }
         for (arc, (&head, &step)) in (row.start as u32..).zip(steps) {
-            let label = &mut labels[head as usize];
-            if cost + step < label.cost {
-                *label = Label {
-                    cost: cost + step,
-                    below: r,
-                    arc,
-                };
+            let known = &mut costs[head as usize];
+            if cost + step < *known {
+                *known = cost + step;
+                self.via[side][head as usize] = Via { below: r, arc };
             }
         }
     }
@@ -268,7 +280,8 @@ impl Query {
     fn clean(&mut self) {
         for side in [UP, DOWN] {
             for &r in &self.walk[side] {
-                self.label[side][r as usize] = CLEAN;
+                self.cost[side][r as usize] = INFINITY;
+                self.via[side][r as usize] = NOWHERE;
             }
             self.walk[side].clear();
         }
@@ -280,7 +293,7 @@ impl Query {
         open.clear();
         // Last step first, for the stack: down from the top to the target is the far part.
         let mut at = top;
-        while let Label { below, arc, .. } = self.label[DOWN][at as usize]
+        while let Via { below, arc } = self.via[DOWN][at as usize]
             && below != NONE
         {
             open.push(Step {
@@ -292,7 +305,7 @@ impl Query {
         }
         open.reverse();
         let mut at = top;
-        while let Label { below, arc, .. } = self.label[UP][at as usize]
+        while let Via { below, arc } = self.via[UP][at as usize]
             && below != NONE
         {
             open.push(Step {
@@ -322,6 +335,9 @@ impl Query {
 fn halves(t: &Topology, metric: &Metric, step: Step) -> Option<[Step; 2]> {
     let side = if step.from < step.to { UP } else { DOWN };
     let cost = metric.cost[side][step.arc as usize];
+    if metric.direct(t, step.from, step.to) == cost {
+        return None;
+    }
     let [up, down] = &t.half;
     let mut found = None;
     for_common(down, step.from, up, step.to, |i, j| {

@@ -260,7 +260,7 @@ impl Map {
             }
             c.turn_first_out.push(c.turn_head.len() as u32);
         }
-        import::contract(c, 1).unwrap();
+        import::contract(c, 1, &|_| true).unwrap();
     }
 
     /// Writes the map and opens it for planning.
