@@ -138,7 +138,7 @@ fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
     }
     let per_s = stream(&mut page, &mut seq, &moved, &mut random)?;
 
-    let other = Planner::new(region.clone());
+    let other = Planner::new(region.clone())?;
     for (i, (tour, have, plan)) in asked.iter().enumerate().rev() {
         let have: HashSet<String> = have.iter().cloned().collect();
         // Through JSON and back, as the answer came.
@@ -148,7 +148,7 @@ fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
         if *plan != again {
             return Err(format!("{map}: move {i} and a plan in another order disagree").into());
         }
-        if i % AFRESH == 0 && wired(&Planner::new(region.clone()).plan(tour, &have)?)? != again {
+        if i % AFRESH == 0 && wired(&Planner::new(region.clone())?.plan(tour, &have)?)? != again {
             return Err(format!("{map}: move {i} and a plan made afresh disagree").into());
         }
     }
