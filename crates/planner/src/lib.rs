@@ -13,6 +13,7 @@ pub mod find;
 mod legs;
 mod line;
 pub mod plan;
+pub mod rating;
 mod recent;
 pub mod snap;
 pub mod speed;
@@ -30,6 +31,7 @@ use shortest_paths::{Columns, Graph, GraphError, Half, Query, Topology};
 use thiserror::Error;
 
 use cost::{Taste, Weighing};
+use rating::Ratings;
 use snap::Nets;
 use speed::Clock;
 
@@ -39,6 +41,7 @@ pub struct Planner {
     graph: Graph,
     nets: Nets,
     clock: Clock,
+    ratings: Ratings,
     /// Further states of edges that have more than one.
     copies: HashMap<u32, Vec<u32>>,
     weighings: Mutex<HashMap<Taste, Arc<Weighing>>>,
@@ -110,6 +113,7 @@ impl Planner {
         Ok(Planner {
             nets: Nets::new(&graph),
             clock: Clock::new(&region),
+            ratings: Ratings::new(&region),
             copies,
             weighings: Mutex::default(),
             queries: Mutex::default(),
@@ -122,6 +126,11 @@ impl Planner {
     /// The region planned on.
     pub fn region(&self) -> &Region {
         &self.region
+    }
+
+    /// What every road of the region has to offer.
+    pub fn ratings(&self) -> &Ratings {
+        &self.ratings
     }
 
     /// The region weighed by a taste; made once.

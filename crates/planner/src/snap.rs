@@ -6,6 +6,7 @@ use shortest_paths::Graph;
 
 use crate::Planner;
 use crate::document::PointKind;
+use crate::rating::{StretchName, Why};
 
 /// Radii tried in turn until a rideable road is found, metres.
 const RADII_M: [f64; 5] = [50.0, 125.0, 300.0, 750.0, 2000.0];
@@ -75,6 +76,10 @@ pub struct RoadInfo {
     pub lon: f64,
     /// Metres from the point asked for.
     pub offset_m: f64,
+    /// What the road has to offer, and why.
+    pub why: Why,
+    /// The stretch it belongs to: the rewarding run of road as one thing.
+    pub stretch: Option<StretchName>,
 }
 
 /// Which states belong to a network one can both reach and leave.
@@ -322,6 +327,16 @@ impl Planner {
             lat: near.at.lat(),
             lon: near.at.lon(),
             offset_m: near.offset_m,
+            why: self.ratings().why(region, piece),
+            stretch: self.ratings().stretch_of(piece).and_then(|id| {
+                let stretch = self.ratings().stretch(region, id)?;
+                Some(StretchName {
+                    id,
+                    name: stretch.name,
+                    length_m: stretch.length_m,
+                    total: stretch.total,
+                })
+            }),
         })
     }
 }

@@ -183,7 +183,7 @@ pub fn band_speed_kmh(c: &Conditions, band: usize, in_town: bool) -> f64 {
 }
 
 /// A radius that stands for a band: the geometric mean of its ends; `None` for straight.
-fn band_radius_m(band: usize) -> Option<f64> {
+pub(crate) fn band_radius_m(band: usize) -> Option<f64> {
     let upper = *RADIUS_BAND_M.get(band)?;
     let lower = if band == 0 {
         6.0

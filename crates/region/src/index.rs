@@ -20,6 +20,13 @@ pub struct Bounds {
 }
 
 impl Bounds {
+    /// The whole globe.
+    pub const WORLD: Bounds = Bounds {
+        west_e7: -1_800_000_000,
+        south_e7: -900_000_000,
+        east_e7: 1_800_000_000,
+        north_e7: 900_000_000,
+    };
     /// Contains nothing; grows by [`Bounds::include`].
     pub const EMPTY: Bounds = Bounds {
         west_e7: i32::MAX,

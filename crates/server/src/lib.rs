@@ -224,6 +224,8 @@ fn router(app: Arc<App>) -> Router {
         )
         .route("/api/regions/{name}/find", get(maps::find))
         .route("/api/regions/{name}/near", get(maps::near))
+        .route("/api/regions/{name}/stretch/{id}", get(maps::stretch))
+        .route("/api/regions/{name}/stretches", get(maps::stretches))
         .route("/api/tastes", get(plans::tastes))
         .route("/api/plan", post(plans::plan))
         .route("/api/hand", get(hand::hand))

@@ -8,7 +8,7 @@ use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use planner::Planner;
-use region::Point;
+use region::{Bounds, Point};
 use serde::Deserialize;
 
 use crate::answer::{Refusal, beside, ok};
@@ -198,6 +198,65 @@ pub(crate) async fn near(
     let road = beside(move || Ok(planner.nearest_road(at, radius_m))).await?;
     let hint = "choose a place nearer to a road, or a larger radius";
     ok(&road.ok_or_else(|| Refusal::missing(format!("no road within {radius_m:.0} m"), hint))?)
+}
+
+pub(crate) async fn stretch(
+    State(app): State<Arc<App>>,
+    Path((name, id)): Path<(String, String)>,
+) -> Result<Response, Refusal> {
+    let planner = app.region(name).await?;
+    let none = || {
+        let hint = "the region was imported anew: ask for the stretches again";
+        Refusal::missing(format!("there is no stretch {id}"), hint)
+    };
+    let number: u32 = id.parse().map_err(|_| none())?;
+    let stretch = planner.ratings().stretch(planner.region(), number);
+    ok(&stretch.ok_or_else(none)?)
+}
+
+#[derive(Deserialize)]
+pub(crate) struct StretchesQuestion {
+    bounds: Option<String>,
+    limit: Option<usize>,
+}
+
+pub(crate) async fn stretches(
+    State(app): State<Arc<App>>,
+    Path(name): Path<String>,
+    question: Result<Query<StretchesQuestion>, QueryRejection>,
+) -> Result<Response, Refusal> {
+    let Query(question) = question?;
+    let bounds = match &question.bounds {
+        Some(words) => corners(words)?,
+        None => Bounds::WORLD,
+    };
+    let limit = question.limit.unwrap_or(10).min(MAX_FOUND);
+    let planner = app.region(name).await?;
+    let best = beside(move || Ok(planner.ratings().stretches(planner.region(), bounds, limit)));
+    ok(&best.await?)
+}
+
+/// A box from `west,south,east,north` in degrees.
+fn corners(words: &str) -> Result<Bounds, Refusal> {
+    let refuse = || {
+        let hint = "send bounds=west,south,east,north in degrees";
+        Refusal::bad("the bounds make no sense", hint)
+    };
+    let degrees: Vec<f64> = words
+        .split(',')
+        .map(|w| w.trim().parse().map_err(|_| refuse()))
+        .collect::<Result<_, _>>()?;
+    let [west, south, east, north] = degrees[..] else {
+        return Err(refuse());
+    };
+    let corner = |lat, lon| Point::from_degrees(lat, lon).ok_or_else(refuse);
+    let (low, high) = (corner(south, west)?, corner(north, east)?);
+    Ok(Bounds {
+        west_e7: low.lon_e7,
+        south_e7: low.lat_e7,
+        east_e7: high.lon_e7,
+        north_e7: high.lat_e7,
+    })
 }
 
 fn place(lat: f64, lon: f64) -> Result<Point, Refusal> {
