@@ -24,11 +24,14 @@ fn main() {
         );
     }
 
-    let tiles = crate_dir.join("../tiles/src");
-    println!("cargo::rerun-if-changed={}", tiles.display());
+    // What a tile shows comes from the tile maker, and what a road is worth from the planner.
     let mut hasher = DefaultHasher::new();
-    if let Err(e) = hash_folder(&tiles, &mut hasher) {
-        println!("cargo::error=cannot read {}: {e}", tiles.display());
+    for sources in ["../tiles/src", "../planner/src"] {
+        let sources = crate_dir.join(sources);
+        println!("cargo::rerun-if-changed={}", sources.display());
+        if let Err(e) = hash_folder(&sources, &mut hasher) {
+            println!("cargo::error=cannot read {}: {e}", sources.display());
+        }
     }
     println!(
         "cargo::rustc-env=LACET_TILES_EDITION={:08x}",

@@ -88,7 +88,7 @@ enum Command {
         /// Points in riding order: [free:]stop:LAT,LON or [free:]via:LAT,LON
         #[arg(value_name = "POINT", required = true, allow_hyphen_values = false)]
         points: Vec<PlannedPoint>,
-        /// How road legs are routed: fastest, shortest
+        /// How road legs are routed: fastest, shortest, winding, quiet, dirt, or a file as in mine.toml
         #[arg(long, value_name = "NAME|FILE", default_value = "fastest")]
         taste: String,
         /// Writes the tour as GPX

@@ -1,11 +1,13 @@
 //! `lacet plan`.
 
 use std::collections::HashSet;
-use std::path::PathBuf;
+use std::io::Read;
+use std::path::{Path, PathBuf};
 
 use planner::document::{FORMAT, LegKind, Tour};
 use planner::files::ride_of_plan;
-use planner::plan::{Plan, Sums};
+use planner::plan::{Plan, Sums, TastePrice};
+use planner::taste::{self, Taste, TasteChoice, tastes};
 use server::data::DataDir;
 
 use crate::failure::{Failure, Outcome};
@@ -19,7 +21,7 @@ pub struct Wanted {
     pub region: String,
     /// Points in riding order.
     pub points: Vec<PlannedPoint>,
-    /// Taste by name.
+    /// Taste by name, or its file.
     pub taste: String,
     /// File to write.
     pub gpx: Option<PathBuf>,
@@ -31,7 +33,7 @@ pub struct Wanted {
 
 /// Plans, prints, and writes files if every leg has its line.
 pub fn run(data: &DataDir, wanted: &Wanted) -> Outcome {
-    check_taste(&wanted.taste)?;
+    let taste = taste(&wanted.taste)?;
     check_points(&wanted.points)?;
     let planner = regions::open(data, &wanted.region)?;
     check_bounds(wanted, planner.region().meta().bounds_deg)?;
@@ -39,7 +41,7 @@ pub fn run(data: &DataDir, wanted: &Wanted) -> Outcome {
         format: FORMAT.into(),
         name: String::new(),
         region: wanted.region.clone(),
-        taste: wanted.taste.clone(),
+        taste,
         depart: None,
         points: wanted.points.iter().map(PlannedPoint::tour_point).collect(),
         note: String::new(),
@@ -80,20 +82,42 @@ pub fn run(data: &DataDir, wanted: &Wanted) -> Outcome {
     Ok(())
 }
 
-fn check_taste(taste: &str) -> Outcome {
-    let known: Vec<&str> = planner::tastes().iter().map(|t| t.name).collect();
-    if known.contains(&taste) {
-        return Ok(());
+/// A taste by name, or from its file.
+fn taste(wanted: &str) -> Result<TasteChoice, Failure> {
+    let choice = TasteChoice::from(wanted);
+    if choice.taste().is_some() {
+        return Ok(choice);
     }
-    let hint = format!("choose one of: {}", known.join(", "));
-    let path = std::path::Path::new(taste);
-    if path.extension().is_some_and(|e| e == "toml") || path.components().count() > 1 {
+    let path = Path::new(wanted);
+    if path.extension().is_none_or(|e| e != "toml") && path.components().count() == 1 {
+        let known: Vec<String> = tastes().into_iter().map(|t| t.name).collect();
         return Err(Failure::user(
-            format!("tastes from files ({taste}) are not read yet"),
-            hint,
+            format!("there is no taste '{wanted}'"),
+            format!(
+                "choose one of: {}; or name a file, as in mine.toml",
+                known.join(", ")
+            ),
         ));
     }
-    Err(Failure::user(format!("there is no taste '{taste}'"), hint))
+    let unreadable = |e: std::io::Error| {
+        Failure::user(
+            format!("cannot read {wanted}: {e}"),
+            "name a taste file, as in mine.toml",
+        )
+    };
+    let mut toml = Vec::new();
+    // A little more than the reader takes, so that it can say so.
+    std::fs::File::open(path)
+        .and_then(|f| {
+            f.take(taste::MAX_BYTES as u64 + 1000)
+                .read_to_end(&mut toml)
+        })
+        .map_err(unreadable)?;
+    let read = Taste::read(&toml).map_err(|e| {
+        let hint = "correct the file; docs/taste-format.md says what a taste holds";
+        Failure::user(format!("{wanted}: {e}"), hint)
+    })?;
+    Ok(read.into())
 }
 
 fn check_points(points: &[PlannedPoint]) -> Outcome {
@@ -153,6 +177,9 @@ fn print_table(plan: &Plan) -> Outcome {
         let heights = plan.days.iter().any(|d| d.highest_m.is_some());
         say(&row("total", &plan.total, heights))?;
     }
+    if let Some(price) = &plan.taste_price {
+        say(&bargain(price))?;
+    }
     for w in &plan.warnings {
         let km = w.km.map(|km| format!("km {km:.1}: ")).unwrap_or_default();
         say(&format!("! {km}{}", w.text))?;
@@ -161,6 +188,28 @@ fn print_table(plan: &Plan) -> Outcome {
     plan.attribution
         .as_ref()
         .map_or(Ok(()), |credit| say(credit))
+}
+
+/// What the taste costs and gives, in a line.
+fn bargain(price: &TastePrice) -> String {
+    let mut gains = vec![format!(
+        "{:.1} km of winding road instead of {:.1}",
+        price.winding_m / 1000.0,
+        price.winding_m_fastest / 1000.0
+    )];
+    if price.unpaved_m.max(price.unpaved_m_fastest) >= 100.0 {
+        gains.push(format!(
+            "{:.1} km unpaved instead of {:.1}",
+            price.unpaved_m / 1000.0,
+            price.unpaved_m_fastest / 1000.0
+        ));
+    }
+    format!(
+        "against the fastest way: {:+.0} min, {:+.1} km, for {}",
+        price.extra_s / 60.0,
+        price.extra_m / 1000.0,
+        gains.join(" and ")
+    )
 }
 
 fn row(title: &str, s: &Sums, heights: bool) -> String {

@@ -7,12 +7,14 @@ use std::sync::atomic::AtomicBool;
 use chrono::{Days, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta};
 use region::{Point, distance_m};
 
-use crate::cost::Taste;
 use crate::document::{FORMAT, LegKind, PointKind, Tour};
 use crate::legs::{Cancelled, Place, RoadLeg, go_on};
 use crate::line::{LegLine, metres};
-use crate::plan::{CAUTIONS, Day, Leg, Line, PlacedPoint, Plan, PlanError, Sums, Warning};
+use crate::plan::{
+    CAUTIONS, Day, Leg, Line, PlacedPoint, Plan, PlanError, Sums, TastePrice, Warning,
+};
 use crate::snap::{Candidate, Snapped};
+use crate::taste::Taste;
 use crate::{Planner, lock};
 
 /// Points a tour may have.
@@ -59,7 +61,7 @@ impl Planner {
             go_on(stop)?;
             snapped.push(on_road(tour, i).then(|| self.snap_kept(at, tour.points[i].kind)));
         }
-        let legs = self.build_legs(tour, taste, &raw, &snapped, stop)?;
+        let legs = self.build_legs(tour, &taste, &raw, &snapped, stop)?;
         let placed = self.place(&raw, &snapped, &legs);
         self.point_warnings(tour, &raw, &snapped, &placed, &mut warnings);
         self.spur_warnings(tour, &raw, &legs, &mut warnings);
@@ -67,6 +69,7 @@ impl Planner {
         let mut total = Sums::default();
         days.iter().for_each(|d| total.add(&d.sums));
         leg_warnings(&legs, &total, &mut warnings);
+        let taste_price = self.price(tour, &taste, &raw, &snapped, &legs, stop)?;
         let legs = legs
             .into_iter()
             .zip(leg_sums)
@@ -83,16 +86,36 @@ impl Planner {
             points: placed,
             days,
             total,
+            taste_price,
             warnings,
             cautions: CAUTIONS.into(),
             attribution: self.region().meta().attribution.clone(),
         })
     }
 
+    /// What the taste costs and gives, if it is not the fastest and anything was routed by it.
+    fn price(
+        &self,
+        tour: &Tour,
+        taste: &Taste,
+        raw: &[Point],
+        snapped: &[Option<Arc<Snapped>>],
+        legs: &[Built],
+        stop: &AtomicBool,
+    ) -> Result<Option<TastePrice>, Cancelled> {
+        let fastest = Taste::fastest();
+        if taste.key() == fastest.key() || legs.iter().all(|l| l.routed.is_none()) {
+            return Ok(None);
+        }
+        let fastest = self.build_legs(tour, &fastest, raw, snapped, stop)?;
+        let [legs, fastest] = [legs, &fastest].map(|legs| legs.iter().map(|l| &*l.line));
+        Ok(Some(self.taste_price(taste, legs, fastest)))
+    }
+
     fn build_legs(
         &self,
         tour: &Tour,
-        taste: Taste,
+        taste: &Taste,
         raw: &[Point],
         snapped: &[Option<Arc<Snapped>>],
         stop: &AtomicBool,
@@ -115,7 +138,7 @@ impl Planner {
                         is_stop: tour.points[i].kind == PointKind::Stop,
                     })
                     .collect();
-                let weighing = self.weighing(taste);
+                let weighing = self.weighing(taste, stop).ok_or(Cancelled)?;
                 found.splice(leg..end, self.route(&weighing, &places, stop)?);
             }
             leg = end + 1;
@@ -420,8 +443,8 @@ fn check(tour: &Tour) -> Result<(Taste, Vec<Point>), PlanError> {
             found: tour.format.clone(),
         });
     }
-    let taste = Taste::named(&tour.taste).ok_or_else(|| PlanError::UnknownTaste {
-        name: tour.taste.clone(),
+    let taste = tour.taste.taste().ok_or_else(|| PlanError::UnknownTaste {
+        name: tour.taste.name().into(),
     })?;
     let drawn = tour.points.iter().map(|p| p.drawn.len()).sum();
     for (what, count, most) in [

@@ -3,6 +3,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::taste::TasteChoice;
+
 /// Version tag of the document format.
 pub const FORMAT: &str = "lacet-tour-1";
 
@@ -18,9 +20,9 @@ pub struct Tour {
     pub name: String,
     /// Name of the region it is planned on.
     pub region: String,
-    /// Name of the taste the road legs are routed by.
-    #[serde(default = "default_taste")]
-    pub taste: String,
+    /// The taste the road legs are routed by: a name, or a taste with its dials.
+    #[serde(default)]
+    pub taste: TasteChoice,
     /// Departure of the first day, local, `YYYY-MM-DDTHH:MM`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub depart: Option<String>,
@@ -51,10 +53,6 @@ impl Tour {
             ..self.clone()
         }
     }
-}
-
-fn default_taste() -> String {
-    "fastest".into()
 }
 
 /// A stop or a via.

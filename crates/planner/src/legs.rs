@@ -13,7 +13,7 @@ use region::{Edge, Point};
 use shortest_paths::{End, INFINITY};
 use xxhash_rust::xxh3::xxh3_128;
 
-use crate::cost::{Taste, Weighing, arcs};
+use crate::cost::{Weighing, arcs};
 use crate::document::PointKind;
 use crate::line::LegLine;
 use crate::recent::Recent;
@@ -284,7 +284,7 @@ impl Planner {
         let rest = weighing.part(self.edge(from.state), 1.0 - from.share);
         arcs(region, from.state)
             .map(|arc| {
-                let turn = weighing.turn(region, from.state, arc);
+                let turn = weighing.turn(arc);
                 (region.turn_head()[arc as usize], rest.saturating_add(turn))
             })
             .collect()
@@ -302,7 +302,7 @@ impl Planner {
     }
 
     fn table(&self, weighing: &Weighing, from: &[Stance], to: &[Stance]) -> Arc<Vec<u32>> {
-        let key = key(weighing.taste, from, to);
+        let key = key(weighing.key, from, to);
         if let Some(table) = lock(&self.legs.tables).get(key) {
             return table;
         }
@@ -324,11 +324,11 @@ impl Planner {
     }
 
     fn line_between(&self, w: &Weighing, from: Stance, to: Stance) -> Option<Arc<LegLine>> {
-        let key = key(w.taste, &[from], &[to]);
+        let key = key(w.key, &[from], &[to]);
         if let Some(line) = lock(&self.legs.lines).get(key) {
             return Some(line);
         }
-        let line = Arc::new(LegLine::new(self, &self.way(w, from, to)?));
+        let line = Arc::new(LegLine::new(self, w, &self.way(w, from, to)?));
         lock(&self.legs.lines).put(key, line.clone(), 16 + line.line.lat.len());
         Some(line)
     }
@@ -355,8 +355,8 @@ impl Planner {
 }
 
 /// A key of everything a table or a line depends on.
-fn key(taste: Taste, from: &[Stance], to: &[Stance]) -> u128 {
-    let mut bytes = vec![taste as u8];
+fn key(taste: u64, from: &[Stance], to: &[Stance]) -> u128 {
+    let mut bytes = taste.to_le_bytes().to_vec();
     for side in [from, to] {
         bytes.extend((side.len() as u32).to_le_bytes());
         for s in side {

@@ -6,6 +6,7 @@
 //! into a [`plan::Plan`].
 
 mod assemble;
+mod by_taste;
 mod cost;
 pub mod document;
 pub mod files;
@@ -13,27 +14,39 @@ pub mod find;
 mod legs;
 mod line;
 pub mod plan;
+mod price;
 pub mod rating;
 mod recent;
 pub mod snap;
 pub mod speed;
 mod spur;
+pub mod taste;
 
-pub use cost::{TasteInfo, tastes};
 pub use plan::PlanError;
 pub use snap::RoadInfo;
 
 use std::collections::HashMap;
+use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use region::Region;
 use shortest_paths::{Columns, Graph, GraphError, Half, Query, Topology};
 use thiserror::Error;
 
-use cost::{Taste, Weighing};
+use by_taste::ByTaste;
+use cost::{Basis, Weighing};
 use rating::Ratings;
 use snap::Nets;
 use speed::Clock;
+use taste::Taste;
+
+/// Memory for weighed regions, bytes; as many are kept as stay within, at least three (the fastest,
+/// the one in use and the next) and at most [`MOST_WEIGHED`].
+const MOST_WEIGHED_BYTES: usize = 500_000_000;
+/// Weighed regions kept.
+const MOST_WEIGHED: usize = 8;
+/// Shades kept.
+const MOST_SHADES: usize = 8;
 
 /// Plans tours on one region. Shared between threads; what it keeps is bounded.
 pub struct Planner {
@@ -44,7 +57,9 @@ pub struct Planner {
     ratings: Ratings,
     /// Further states of edges that have more than one.
     copies: HashMap<u32, Vec<u32>>,
-    weighings: Mutex<HashMap<Taste, Arc<Weighing>>>,
+    basis: Arc<Basis>,
+    weighings: ByTaste<Weighing>,
+    shades: ByTaste<Vec<u8>>,
     queries: Mutex<Vec<Query>>,
     legs: legs::Kept,
 }
@@ -110,12 +125,17 @@ impl Planner {
                 .or_default()
                 .push(state);
         }
+        let clock = Clock::new(&region);
+        let basis = Arc::new(Basis::new(&region, &clock));
+        let most_weighed = MOST_WEIGHED_BYTES / (graph.arc_count() * 24 + 1);
         Ok(Planner {
             nets: Nets::new(&graph),
-            clock: Clock::new(&region),
+            clock,
             ratings: Ratings::new(&region),
             copies,
-            weighings: Mutex::default(),
+            basis,
+            weighings: ByTaste::new(most_weighed.clamp(3, MOST_WEIGHED)),
+            shades: ByTaste::new(MOST_SHADES),
             queries: Mutex::default(),
             legs: legs::Kept::default(),
             graph,
@@ -133,11 +153,22 @@ impl Planner {
         &self.ratings
     }
 
-    /// The region weighed by a taste; made once.
-    fn weighing(&self, taste: Taste) -> Arc<Weighing> {
-        let mut made = lock(&self.weighings);
-        let make = || Arc::new(Weighing::new(&self.region, &self.graph, &self.clock, taste));
-        made.entry(taste).or_insert_with(make).clone()
+    /// How far each piece is worth riding to a taste, 0..=255; kept for the last few tastes. The
+    /// price makes no difference to it.
+    pub fn shade(&self, taste: &Taste) -> Arc<Vec<u8>> {
+        let make = || Some(self.basis.shade(&self.ratings, taste));
+        self.shades
+            .get_or_make(taste.worth_key(), make)
+            .unwrap_or_default()
+    }
+
+    /// The region weighed by a taste; kept for the last few tastes. `None` when told to stop.
+    fn weighing(&self, taste: &Taste, stop: &AtomicBool) -> Option<Arc<Weighing>> {
+        let make = || {
+            let (shade, basis) = (self.shade(taste), self.basis.clone());
+            Weighing::new(&self.region, &self.graph, basis, &shade, taste, stop)
+        };
+        self.weighings.get_or_make(taste.key(), make)
     }
 
     /// Lends scratch memory for a search.

@@ -11,12 +11,14 @@ use xxhash_rust::xxh3::Xxh3;
 
 use crate::Planner;
 use crate::assemble::Climbed;
-use crate::cost::arcs;
+use crate::cost::{Weighing, arcs};
 use crate::document::LegKind;
 use crate::legs::Way;
 use crate::plan::{Line, Run, Sums};
+use crate::price::winding_m;
 use crate::snap::word;
 use crate::speed::{FERRY_WAIT_S, FREE_KMH, turn_s};
+use crate::taste::{Counts, Leave};
 
 /// Vertices of a drawn leg are set this densely where there are heights, metres; some thousand
 /// vertices at most are added.
@@ -40,6 +42,10 @@ pub(crate) struct LegLine {
     pub climbed: Mutex<Option<Climbed>>,
     /// The way on roads; none of a drawn line.
     pub way: Option<Way>,
+    /// Metres and seconds ridden in each state of the way, turns left aside.
+    pub ridden: Vec<[f64; 2]>,
+    /// Length of winding road.
+    pub winding_m: f64,
 }
 
 /// Something to warn of, at a distance from the start of the leg.
@@ -53,19 +59,20 @@ pub(crate) struct Note {
 }
 
 /// A part of an edge within a line.
-struct Part {
-    edge: Edge,
-    from_m: f64,
-    to_m: f64,
+pub(crate) struct Part {
+    pub edge: Edge,
+    pub from_m: f64,
+    pub to_m: f64,
     at: [f64; 2],
 }
 
 impl LegLine {
-    /// The line of a found way.
-    pub fn new(planner: &Planner, way: &Way) -> Self {
+    /// The line of a way found for a taste.
+    pub fn new(planner: &Planner, weighing: &Weighing, way: &Way) -> Self {
         let region = planner.region();
         let mut build = Builder::default();
         let mut parts = Vec::with_capacity(way.states.len());
+        let mut ridden = Vec::with_capacity(way.states.len());
         let last = way.states.len().saturating_sub(1);
         for (i, &state) in way.states.iter().enumerate() {
             let edge = planner.edge(state);
@@ -86,6 +93,7 @@ impl LegLine {
                 .map_or([0.0; 2], |v| [v.at.lat(), v.at.lon()]);
             let seconds = planner.clock.edge_s(edge) * (to - from);
             build.road(region, edge, &vertices, seconds);
+            ridden.push([build.distance_m - start_m, seconds]);
             parts.push(Part {
                 edge,
                 from_m: start_m,
@@ -94,11 +102,14 @@ impl LegLine {
             });
         }
         let mut notes = part_notes(region, &parts);
+        taste_notes(region, weighing, &parts, &mut notes);
         notes.append(&mut build.notes);
         notes.sort_by(|a, b| a.from_m.total_cmp(&b.from_m));
         let mut line = build.finish(LegKind::Road);
         line.notes = notes;
         line.way = Some(way.clone());
+        line.ridden = ridden;
+        line.winding_m = winding_m(region, &parts);
         line
     }
 
@@ -299,6 +310,8 @@ impl Builder {
             sums: self.sums,
             notes: Vec::new(),
             way: None,
+            ridden: Vec::new(),
+            winding_m: 0.0,
         }
     }
 }
@@ -605,6 +618,40 @@ fn part_notes(region: &Region, parts: &[Part]) -> Vec<Note> {
         |_, text| ("seasonal", text.to_owned()),
     );
     notes
+}
+
+/// Notes on what the taste would leave, where nothing else leads through.
+fn taste_notes(region: &Region, weighing: &Weighing, parts: &[Part], notes: &mut Vec<Note>) {
+    let taste = &weighing.taste;
+    if taste.counts == Counts::Length {
+        return;
+    }
+    let of = |leave: Leave, is: bool| leave == Leave::Never && is;
+    let why = |part: &Part| {
+        let piece = part.edge.piece();
+        let toll = region.piece_flags()[piece as usize] & flag::TOLL != 0;
+        let ferry = region.class(piece) == RoadClass::Ferry;
+        let words = [
+            (of(taste.motorways, weighing.is_motorway(piece)), "motorway"),
+            (of(taste.tolls, toll), "toll road"),
+            (of(taste.ferries, ferry), "ferry"),
+            (weighing.is_too_loose(piece), "looser ground"),
+        ];
+        let words = words.into_iter().find(|w| w.0);
+        words.map(|(_, words)| words.to_owned())
+    };
+    stretches(parts, notes, 500.0, why, |length_m, words| {
+        let more = match words {
+            "looser ground" => "than your taste accepts",
+            _ => "which your taste would never use",
+        };
+        let comma = if words == "looser ground" { "" } else { "," };
+        let text = format!(
+            "{} of {words}{comma} {more}: every other way is far longer, or there is none.",
+            metres(length_m)
+        );
+        ("against_taste", text)
+    });
 }
 
 /// Adds a note for each stretch of parts for which `is` gives the same words; gaps up to `gap_m`

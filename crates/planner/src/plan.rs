@@ -62,8 +62,8 @@ impl From<crate::legs::Cancelled> for PlanError {
 }
 
 fn taste_names() -> String {
-    crate::tastes()
-        .iter()
+    crate::taste::tastes()
+        .into_iter()
         .map(|t| t.name)
         .collect::<Vec<_>>()
         .join(", ")
@@ -81,6 +81,9 @@ pub struct Plan {
     pub days: Vec<Day>,
     /// Sums over all days.
     pub total: Sums,
+    /// What the taste costs and gives; absent for the fastest way.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub taste_price: Option<TastePrice>,
     /// What the rider should look at.
     pub warnings: Vec<Warning>,
     /// The short cautions every plan carries.
@@ -177,6 +180,33 @@ pub struct Sums {
     pub ferry_m: f64,
 }
 
+/// What a taste costs against the fastest way through the same points, and what it gives.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct TastePrice {
+    /// Riding time more than the fastest way takes.
+    pub extra_s: f64,
+    /// Length more than the fastest way has; less than nothing where that is the longer one.
+    pub extra_m: f64,
+    /// Riding time that gives nothing to the taste: an hour of road worth a quarter counts for
+    /// 45 minutes. The line is the one for which riding time plus price times this is least.
+    pub dull_s: f64,
+    /// The same on the fastest way.
+    pub dull_s_fastest: f64,
+    /// Length of winding road outside towns: 135 degrees of turning per kilometre or more.
+    pub winding_m: f64,
+    /// The same on the fastest way.
+    pub winding_m_fastest: f64,
+    /// Length on unpaved roads.
+    pub unpaved_m: f64,
+    /// The same on the fastest way.
+    pub unpaved_m_fastest: f64,
+    /// Length of road that is worth half or more to the taste.
+    pub liked_m: f64,
+    /// The same on the fastest way.
+    pub liked_m_fastest: f64,
+}
+
 /// One day's ride.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
@@ -217,7 +247,7 @@ pub struct PlacedPoint {
 pub struct Warning {
     /// Kind, snake case: `off_map`, `far_from_road`, `closed_road`, `unreachable`, `spur`,
     /// `wrong_carriageway`, `turn_round`, `unverified_access`, `permit`, `private`, `destination`, `seasonal`, `conditional`, `gate`,
-    /// `ferry`, `ford`, `toll`, `unpaved`, `unknown_surface`.
+    /// `against_taste`, `ferry`, `ford`, `toll`, `unpaved`, `unknown_surface`.
     pub kind: String,
     /// Plain words, with the next step.
     pub text: String,

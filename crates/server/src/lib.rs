@@ -112,6 +112,10 @@ pub enum ServeError {
 enum Tile {
     Vector,
     Relief,
+    /// All layers, roads with what they are worth to the taste of that key.
+    Shaded(u64),
+    /// The roads alone, likewise.
+    Roads(u64),
 }
 
 /// Region, kind, zoom, column, row.
@@ -227,6 +231,8 @@ fn router(app: Arc<App>) -> Router {
         .route("/api/regions/{name}/stretch/{id}", get(maps::stretch))
         .route("/api/regions/{name}/stretches", get(maps::stretches))
         .route("/api/tastes", get(plans::tastes))
+        .route("/api/tastes/read", post(plans::read_taste))
+        .route("/api/tastes/write", post(plans::write_taste))
         .route("/api/plan", post(plans::plan))
         .route("/api/hand", get(hand::hand))
         .route("/api/export/{format}", post(plans::export))

@@ -8,6 +8,7 @@ use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use planner::Planner;
+use planner::taste::{Taste, TasteChoice};
 use region::{Bounds, Point};
 use serde::Deserialize;
 
@@ -56,32 +57,67 @@ pub(crate) async fn regions(State(app): State<Arc<App>>) -> Result<Response, Ref
 }
 
 #[derive(Deserialize)]
-pub(crate) struct Edition {
+pub(crate) struct TileQuestion {
+    /// Edition the address is for.
     v: Option<String>,
+    /// Name of a taste, or a taste as JSON.
+    taste: Option<String>,
+    /// `roads`: that layer alone.
+    only: Option<String>,
+}
+
+impl TileQuestion {
+    fn taste(&self) -> Result<Option<Taste>, Refusal> {
+        let Some(text) = self.taste.as_deref().filter(|t| !t.is_empty()) else {
+            return Ok(None);
+        };
+        let hint = "name a taste of /api/tastes, or send one as JSON (docs/taste-format.md)";
+        if text.starts_with('{') {
+            return serde_json::from_str(text)
+                .map(Some)
+                .map_err(|e| Refusal::bad(format!("the taste cannot be read: {e}"), hint));
+        }
+        let named = TasteChoice::from(text).taste();
+        let none = || Refusal::bad("there is no taste of that name", hint);
+        named.map(Some).ok_or_else(none)
+    }
 }
 
 pub(crate) async fn vector_tile(
     state: State<Arc<App>>,
     path: Path<(String, String, String, String)>,
-    edition: Query<Edition>,
+    question: Result<Query<TileQuestion>, QueryRejection>,
     headers: HeaderMap,
 ) -> Result<Response, Refusal> {
-    tile(state, path, edition, headers, Tile::Vector).await
+    let Query(question) = question?;
+    let taste = question.taste()?;
+    let kind = match (&taste, question.only.as_deref()) {
+        (Some(taste), None) => Tile::Shaded(taste.worth_key()),
+        (Some(taste), Some("roads")) => Tile::Roads(taste.worth_key()),
+        (None, None) => Tile::Vector,
+        _ => {
+            let hint = "ask for only=roads together with a taste";
+            return Err(Refusal::bad("there is no such part of a tile", hint));
+        }
+    };
+    tile(state, path, question.v, taste, headers, kind).await
 }
 
 pub(crate) async fn relief_tile(
     state: State<Arc<App>>,
     path: Path<(String, String, String, String)>,
-    edition: Query<Edition>,
+    question: Result<Query<TileQuestion>, QueryRejection>,
     headers: HeaderMap,
 ) -> Result<Response, Refusal> {
-    tile(state, path, edition, headers, Tile::Relief).await
+    let Query(question) = question?;
+    tile(state, path, question.v, None, headers, Tile::Relief).await
 }
 
 async fn tile(
     State(app): State<Arc<App>>,
     Path((name, z, x, y)): Path<(String, String, String, String)>,
-    Query(asked): Query<Edition>,
+    asked: Option<String>,
+    taste: Option<Taste>,
     headers: HeaderMap,
     kind: Tile,
 ) -> Result<Response, Refusal> {
@@ -91,9 +127,12 @@ async fn tile(
     };
     let planner = app.region(name).await?;
     let edition = edition(planner.region());
-    let tag = format!("\"{edition}\"");
+    let tag = match kind {
+        Tile::Vector | Tile::Relief => format!("\"{edition}\""),
+        Tile::Shaded(taste) | Tile::Roads(taste) => format!("\"{edition}-{taste:016x}\""),
+    };
     // An address that names its edition never changes its content.
-    let caching = if asked.v.as_deref() == Some(&edition) {
+    let caching = if asked.as_deref() == Some(&edition) {
         "private, max-age=31536000, immutable"
     } else {
         "no-cache"
@@ -107,14 +146,14 @@ async fn tile(
             None => {
                 // As many at once as there are cores: a plan must not wait behind a screenful.
                 let _turn = app.tile_turns.acquire().await;
-                let bytes = beside(move || cut(&planner, kind, z, x, y)).await?;
+                let bytes = beside(move || cut(&planner, kind, taste.as_ref(), z, x, y)).await?;
                 app.tiles.insert(key, bytes.clone());
                 bytes
             }
         };
         let mime = match kind {
-            Tile::Vector => "application/vnd.mapbox-vector-tile",
             Tile::Relief => "image/png",
+            _ => "application/vnd.mapbox-vector-tile",
         };
         if bytes.is_empty() {
             StatusCode::NO_CONTENT.into_response()
@@ -130,12 +169,21 @@ async fn tile(
     Ok(answer)
 }
 
-fn cut(planner: &Planner, kind: Tile, z: u8, x: u32, y: u32) -> Result<Bytes, Refusal> {
+fn cut(
+    planner: &Planner,
+    kind: Tile,
+    taste: Option<&Taste>,
+    z: u8,
+    x: u32,
+    y: u32,
+) -> Result<Bytes, Refusal> {
+    let region = planner.region();
+    let worth = || taste.map(|t| planner.shade(t)).unwrap_or_default();
     let cut = match kind {
-        Tile::Vector => tiles::vector_tile(planner.region(), z, x, y),
-        Tile::Relief => {
-            tiles::relief_tile(planner.region(), z, x, y).map(Option::unwrap_or_default)
-        }
+        Tile::Vector => tiles::vector_tile(region, z, x, y),
+        Tile::Relief => tiles::relief_tile(region, z, x, y).map(Option::unwrap_or_default),
+        Tile::Shaded(_) => tiles::shaded_tile(region, &worth(), z, x, y),
+        Tile::Roads(_) => tiles::road_tile(region, &worth(), z, x, y),
     };
     match cut {
         Ok(bytes) => Ok(bytes.into()),

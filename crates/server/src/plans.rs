@@ -11,6 +11,7 @@ use axum::response::Response;
 use planner::document::Tour;
 use planner::files::{self, Ride};
 use planner::plan::Plan;
+use planner::taste::{self, Taste, TasteError};
 use planner::{PlanError, Planner};
 use serde::Deserialize;
 use zip::write::SimpleFileOptions;
@@ -29,8 +30,34 @@ impl From<PlanError> for Refusal {
     }
 }
 
+impl From<TasteError> for Refusal {
+    fn from(e: TasteError) -> Self {
+        let hint = "correct the file; docs/taste-format.md says what a taste holds";
+        let status = match e {
+            TasteError::TooLarge { .. } => StatusCode::PAYLOAD_TOO_LARGE,
+            _ => StatusCode::UNPROCESSABLE_ENTITY,
+        };
+        Refusal::new(status, e.to_string(), hint)
+    }
+}
+
 pub(crate) async fn tastes() -> Result<Response, Refusal> {
-    ok(&planner::tastes())
+    ok(&taste::tastes())
+}
+
+/// A taste file as a taste.
+pub(crate) async fn read_taste(request: Request) -> Result<Response, Refusal> {
+    let (parts, body) = request.into_parts();
+    // A little more than the reader takes, so that it can say so.
+    let toml = bytes(&parts.headers, body, taste::MAX_BYTES + 1000).await?;
+    ok(&Taste::read(&toml)?)
+}
+
+/// A taste as a taste file.
+pub(crate) async fn write_taste(request: Request) -> Result<Response, Refusal> {
+    let taste: Taste = json_body(request, taste::MAX_BYTES).await?;
+    let name = one_name(&taste.name, ".toml");
+    attachment(&name, "application/toml", taste.write().into_bytes())
 }
 
 pub(crate) async fn plan(

@@ -46,10 +46,46 @@ pub enum TileError {
 /// Tiles are numbered as usual on the web: x from the antimeridian eastwards, y from 85.05° N
 /// southwards, web-mercator projection.
 pub fn vector_tile(region: &Region, z: u8, x: u32, y: u32) -> Result<Vec<u8>, TileError> {
+    all_layers(region, None, z, x, y)
+}
+
+/// Cuts a vector tile whose roads have the attribute `worth`, in steps 0..=8.
+///
+/// `worth` [P] is what each piece of the region is worth to the rider, 0..=255.
+pub fn shaded_tile(
+    region: &Region,
+    worth: &[u8],
+    z: u8,
+    x: u32,
+    y: u32,
+) -> Result<Vec<u8>, TileError> {
+    all_layers(region, Some(worth), z, x, y)
+}
+
+/// Cuts only the `roads` layer of a [`shaded_tile`]: all of it that a taste changes.
+pub fn road_tile(
+    region: &Region,
+    worth: &[u8],
+    z: u8,
+    x: u32,
+    y: u32,
+) -> Result<Vec<u8>, TileError> {
+    let frame = Frame::new(z, x, y)?;
+    let tile = roads::write(region, Some(worth), &frame, MvtTileBuilder::new())?;
+    Ok(tile.encode())
+}
+
+fn all_layers(
+    region: &Region,
+    worth: Option<&[u8]>,
+    z: u8,
+    x: u32,
+    y: u32,
+) -> Result<Vec<u8>, TileError> {
     let frame = Frame::new(z, x, y)?;
     let mut tile = MvtTileBuilder::new();
     tile = scenery::write(region, &frame, tile)?;
-    tile = roads::write(region, &frame, tile)?;
+    tile = roads::write(region, worth, &frame, tile)?;
     tile = places::write(region, &frame, tile)?;
     Ok(tile.encode())
 }

@@ -14,7 +14,10 @@ const PIECES_FROM_ZOOM: u8 = 12;
 /// Up to this zoom the region's index of major pieces holds all that is drawn.
 const MAJOR_TO_ZOOM: u8 = 8;
 
-/// Half the length, in tile units, over which bend rate is averaged: 12 pixels of 512.
+/// Steps of worth to a taste beside "nothing".
+pub(crate) const WORTH_STEPS: u8 = 8;
+
+/// Half the length, in tile units, over which bend rate and worth are averaged: 12 pixels of 512.
 const BEND_WINDOW: i32 = 96;
 
 static CLASS: LazyLock<Vec<String>> = LazyLock::new(|| names(RoadClass::ALL));
@@ -43,6 +46,8 @@ struct Key {
     class: std::cmp::Reverse<u8>,
     reference: u32,
     bend: u16,
+    /// Step of worth to a taste, if one was asked for.
+    worth: Option<u8>,
     paved: Option<bool>,
     access: u8,
     flags: u32,
@@ -55,9 +60,10 @@ struct Drawn {
     piece: Option<u32>,
 }
 
-/// Writes the layer, if there is any road.
+/// Writes the layer, if there is any road. `worth` [P] is what each piece is worth, 0..=255.
 pub(crate) fn write(
     region: &Region,
+    worth: Option<&[u8]>,
     frame: &Frame,
     tile: MvtTileBuilder,
 ) -> MvtResult<MvtTileBuilder> {
@@ -72,9 +78,9 @@ pub(crate) fn write(
 
     let chains = chains_of_like(region, &pieces);
     let drawn = if frame.z >= PIECES_FROM_ZOOM {
-        single(region, frame, &chains)
+        single(region, worth, frame, &chains)
     } else {
-        joined(region, frame, &chains)
+        joined(region, worth, frame, &chains)
     };
     layer(tile, "roads", !drawn.is_empty(), |mut layer| {
         for road in &drawn {
@@ -89,7 +95,7 @@ pub(crate) fn write(
     })
 }
 
-/// A run of pieces alike in all but their bend rate, end to end.
+/// A run of pieces alike in all but their bend rate and worth, end to end.
 struct Chain {
     key: Key,
     edges: Vec<Edge>,
@@ -110,10 +116,12 @@ fn chains_of_like(region: &Region, pieces: &[u32]) -> Vec<Chain> {
 }
 
 /// Every piece as it is.
-fn single(region: &Region, frame: &Frame, chains: &[Chain]) -> Vec<Drawn> {
+fn single(region: &Region, worth: Option<&[u8]>, frame: &Frame, chains: &[Chain]) -> Vec<Drawn> {
     let mut drawn = Vec::new();
     for chain in chains {
-        for (&edge, bend) in chain.edges.iter().zip(bends(region, frame, &chain.edges)) {
+        let bends = bends(region, frame, &chain.edges);
+        let steps = steps(region, worth, frame, &chain.edges);
+        for ((&edge, bend), worth) in chain.edges.iter().zip(bends).zip(steps) {
             let piece = edge.piece();
             let lines = cut(frame, &path(region, frame.z, &[Edge::new(piece, false)]));
             if !lines.is_empty() {
@@ -122,6 +130,7 @@ fn single(region: &Region, frame: &Frame, chains: &[Chain]) -> Vec<Drawn> {
                     lines,
                     key: Key {
                         bend,
+                        worth,
                         flags,
                         ..chain.key
                     },
@@ -135,12 +144,13 @@ fn single(region: &Region, frame: &Frame, chains: &[Chain]) -> Vec<Drawn> {
 }
 
 /// Pieces alike in everything that shows at small scales, as one feature.
-fn joined(region: &Region, frame: &Frame, chains: &[Chain]) -> Vec<Drawn> {
+fn joined(region: &Region, worth: Option<&[u8]>, frame: &Frame, chains: &[Chain]) -> Vec<Drawn> {
     let mut features: BTreeMap<Key, Vec<Vec<[i32; 2]>>> = BTreeMap::new();
     for chain in chains {
-        let classes: Vec<u16> = bends(region, frame, &chain.edges)
+        let classes: Vec<(u16, Option<u8>)> = bends(region, frame, &chain.edges)
             .into_iter()
             .map(bend_class)
+            .zip(steps(region, worth, frame, &chain.edges))
             .collect();
         let mut from = 0;
         for run in classes.chunk_by(|a, b| a == b) {
@@ -150,7 +160,8 @@ fn joined(region: &Region, frame: &Frame, chains: &[Chain]) -> Vec<Drawn> {
             if !lines.is_empty() {
                 features
                     .entry(Key {
-                        bend: run[0],
+                        bend: run[0].0,
+                        worth: run[0].1,
                         ..chain.key
                     })
                     .or_default()
@@ -168,26 +179,44 @@ fn joined(region: &Region, frame: &Frame, chains: &[Chain]) -> Vec<Drawn> {
         .collect()
 }
 
-/// Bend rate of each edge of a chain as it is to be shaded: the mean over what lies within
-/// [`BEND_WINDOW`] of its middle, or its own where that reaches further. So one sharp corner
-/// between two junctions is no speck of its own, and small scales show what a road is like.
+/// Bend rate of each edge of a chain as it is to be shaded.
 fn bends(region: &Region, frame: &Frame, chain: &[Edge]) -> Vec<u16> {
-    let half_m = f64::from(BEND_WINDOW) * frame.unit_m();
-    // Ends of the edges along the chain, and the turning up to there.
-    let (mut at_m, mut turning) = (vec![0.0], vec![0.0]);
-    for &edge in chain {
-        let (length_m, piece) = (region.length_m(edge.piece()), edge.piece() as usize);
-        let rate = f64::from(region.piece_bend_deg_per_km()[piece]);
+    let rate = |edge: Edge| {
         // A roundabout is a junction, not a winding road.
-        let rate = if has(region, edge.piece(), flag::ROUNDABOUT) {
+        if has(region, edge.piece(), flag::ROUNDABOUT) {
             0.0
         } else {
-            rate
-        };
+            f64::from(region.piece_bend_deg_per_km()[edge.piece() as usize])
+        }
+    };
+    let means = means(region, frame, chain, rate);
+    means.into_iter().map(|m| m.round() as u16).collect()
+}
+
+/// Step of worth of each edge of a chain; none where no taste was asked for.
+fn steps(region: &Region, worth: Option<&[u8]>, frame: &Frame, chain: &[Edge]) -> Vec<Option<u8>> {
+    let Some(worth) = worth else {
+        return vec![None; chain.len()];
+    };
+    let of = |edge: Edge| f64::from(worth.get(edge.piece() as usize).copied().unwrap_or(0));
+    let step = |mean: f64| (mean * f64::from(WORTH_STEPS) / 255.0).round() as u8;
+    let means = means(region, frame, chain, of);
+    means.into_iter().map(|m| Some(step(m))).collect()
+}
+
+/// A value of each edge of a chain as it is to be shaded: the mean over what lies within
+/// [`BEND_WINDOW`] of its middle, or its own where that reaches further. So one sharp corner
+/// between two junctions is no speck of its own, and small scales show what a road is like.
+fn means(region: &Region, frame: &Frame, chain: &[Edge], value: impl Fn(Edge) -> f64) -> Vec<f64> {
+    let half_m = f64::from(BEND_WINDOW) * frame.unit_m();
+    // Ends of the edges along the chain, and the sum up to there.
+    let (mut at_m, mut sums) = (vec![0.0], vec![0.0]);
+    for &edge in chain {
+        let length_m = region.length_m(edge.piece());
         at_m.push(at_m[at_m.len() - 1] + length_m);
-        turning.push(turning[turning.len() - 1] + rate * length_m);
+        sums.push(sums[sums.len() - 1] + value(edge) * length_m);
     }
-    let turning_at = |m: f64| {
+    let sum_at = |m: f64| {
         let i = at_m.partition_point(|&a| a <= m).clamp(1, chain.len());
         let length_m = at_m[i] - at_m[i - 1];
         let share = if length_m > 0.0 {
@@ -195,16 +224,16 @@ fn bends(region: &Region, frame: &Frame, chain: &[Edge]) -> Vec<u16> {
         } else {
             0.0
         };
-        turning[i - 1] + share * (turning[i] - turning[i - 1])
+        sums[i - 1] + share * (sums[i] - sums[i - 1])
     };
     let mean = |i: usize| {
         let middle = (at_m[i] + at_m[i + 1]) / 2.0;
         let from = (middle - half_m).min(at_m[i]).max(0.0);
         let to = (middle + half_m).max(at_m[i + 1]).min(at_m[chain.len()]);
         if to > from {
-            ((turning_at(to) - turning_at(from)) / (to - from)).round() as u16
+            (sum_at(to) - sum_at(from)) / (to - from)
         } else {
-            0
+            0.0
         }
     };
     (0..chain.len()).map(mean).collect()
@@ -235,13 +264,14 @@ fn bend_class(bend_deg_per_km: u16) -> u16 {
     bend_deg_per_km / step * step + step / 2
 }
 
-/// What a piece has in common with others like it, bend rate left open.
+/// What a piece has in common with others like it, bend rate and worth left open.
 fn key(region: &Region, piece: u32) -> Key {
     let i = piece as usize;
     Key {
         class: std::cmp::Reverse(region.piece_class()[i]),
         reference: region.piece_ref()[i],
         bend: 0,
+        worth: None,
         paved: region.surface(piece).paved(),
         access: access(region, piece),
         flags: region.piece_flags()[i]
@@ -254,6 +284,9 @@ fn tag(region: &Region, road: &Drawn, feature: &mut MvtFeatureBuilder) -> MvtRes
     feature.tag_ref("class", name(&CLASS, key.class.0))?;
     feature.tag_ref("access", name(&ACCESS, key.access))?;
     feature.tag_ref("bend", MvtValueRef::UInt(u64::from(key.bend)))?;
+    if let Some(worth) = key.worth {
+        feature.tag_ref("worth", MvtValueRef::UInt(u64::from(worth)))?;
+    }
     if let Some(paved) = key.paved {
         feature.tag_ref("paved", MvtValueRef::UInt(u64::from(paved)))?;
     }

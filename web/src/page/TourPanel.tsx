@@ -101,7 +101,7 @@ export function TourPanel() {
         {state.tastes.value.length > 1 && (
           <label>
             Taste
-            <select value={t.taste} onChange={(e) => chooseTaste(e.currentTarget.value)}>
+            <select value={edits.tasteName(t)} onChange={(e) => chooseTaste(e.currentTarget.value)}>
               {state.tastes.value.map((taste) => (
                 <option key={taste.name} value={taste.name} title={taste.text}>
                   {taste.name}

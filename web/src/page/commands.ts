@@ -1,6 +1,7 @@
 // Everything the page can do, by name: the finder offers these beside the places it finds.
 
 import { signal } from "@preact/signals";
+import { tasteName } from "../tour/edits";
 import * as actions from "./actions";
 import * as state from "./state";
 
@@ -83,7 +84,7 @@ export function commands(): Command[] {
   add("Set the departure", () => field("depart"), "date time clock");
   if (state.tastes.value.length > 1) {
     for (const taste of state.tastes.value) {
-      if (taste.name !== t.taste) add(`Taste: ${taste.name}`, () => chooseTaste(taste.name), taste.text);
+      if (taste.name !== tasteName(t)) add(`Taste: ${taste.name}`, () => chooseTaste(taste.name), taste.text);
     }
   }
   add("Tour: stops, vias, files", () => state.show("tour"), "list order plan");

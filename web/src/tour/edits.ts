@@ -5,6 +5,7 @@
 
 import type { LegKind } from "../types/LegKind";
 import type { PointKind } from "../types/PointKind";
+import type { TasteChoice } from "../types/TasteChoice";
 import type { Tour } from "../types/Tour";
 import type { TourPoint } from "../types/TourPoint";
 import { distanceM } from "./ground";
@@ -12,7 +13,7 @@ import { distanceM } from "./ground";
 export type Position = readonly [lat: number, lon: number];
 
 /** A tour without points. */
-export function emptyTour(region: string, taste = "fastest"): Tour {
+export function emptyTour(region: string, taste: TasteChoice = "fastest"): Tour {
   return { format: "lacet-tour-1", name: "", region, taste, points: [] };
 }
 
@@ -170,8 +171,13 @@ export function setDepart(tour: Tour, depart: string): Tour {
 }
 
 /** Routes by another taste. */
-export function setTaste(tour: Tour, taste: string): Tour {
+export function setTaste(tour: Tour, taste: TasteChoice): Tour {
   return { ...tour, taste };
+}
+
+/** What the tour's taste is called. */
+export function tasteName({ taste }: Tour): string {
+  return typeof taste === "string" ? taste : taste.name;
 }
 
 /** Ends the tour where it began. */

@@ -3,6 +3,7 @@ import type { Day } from "./Day";
 import type { Leg } from "./Leg";
 import type { PlacedPoint } from "./PlacedPoint";
 import type { Sums } from "./Sums";
+import type { TastePrice } from "./TastePrice";
 import type { Warning } from "./Warning";
 
 /**
@@ -25,6 +26,10 @@ days: Array<Day>,
  * Sums over all days.
  */
 total: Sums, 
+/**
+ * What the taste costs and gives; absent for the fastest way.
+ */
+taste_price?: TastePrice | null, 
 /**
  * What the rider should look at.
  */

@@ -8,7 +8,7 @@ export type Warning = {
 /**
  * Kind, snake case: `off_map`, `far_from_road`, `closed_road`, `unreachable`, `spur`,
  * `wrong_carriageway`, `turn_round`, `unverified_access`, `permit`, `private`, `destination`, `seasonal`, `conditional`, `gate`,
- * `ferry`, `ford`, `toll`, `unpaved`, `unknown_surface`.
+ * `against_taste`, `ferry`, `ford`, `toll`, `unpaved`, `unknown_surface`.
  */
 kind: string, 
 /**

@@ -229,7 +229,10 @@ fn tastes_are_known_by_name() {
     home.lacet(&[&args[..], &["curvy"]].concat())
         .refused(1, &["curvy", "fastest", "shortest"]);
     home.lacet(&[&args[..], &["mine.toml"]].concat())
-        .refused(1, &["not read yet", "fastest"]);
+        .refused(1, &["mine.toml", "taste file"]);
+    std::fs::write(home.path("mine.toml"), "name = \"mine\"\n\nbends = 7\n").unwrap();
+    home.lacet(&[&args[..], &["mine.toml"]].concat())
+        .refused(1, &["line 3", "0 to 1"]);
 }
 
 #[test]

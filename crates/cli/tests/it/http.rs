@@ -497,7 +497,7 @@ fn bodies_are_bounded() {
 }
 
 /// Number of the web-mercator tile that holds a place.
-fn tile_of(lat: f64, lon: f64, z: u32) -> (u32, u32) {
+pub(crate) fn tile_of(lat: f64, lon: f64, z: u32) -> (u32, u32) {
     let n = f64::from(1 << z);
     let y = (1.0 - lat.to_radians().tan().asinh() / std::f64::consts::PI) / 2.0;
     (((lon + 180.0) / 360.0 * n) as u32, (y * n) as u32)

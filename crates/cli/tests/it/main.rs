@@ -5,6 +5,7 @@ mod calls;
 mod disasters;
 mod hand;
 mod http;
+mod tastes;
 mod web;
 
 use std::io::{BufRead, BufReader, Read};

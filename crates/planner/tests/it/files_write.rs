@@ -199,6 +199,7 @@ fn a_plan() -> (Tour, Plan) {
         points: points.iter().map(placed).collect(),
         days: vec![day(0, 3), day(3, 5)],
         total: Sums::default(),
+        taste_price: None,
         warnings: vec![],
         cautions: planner::plan::CAUTIONS.into(),
         attribution: Some("© OpenStreetMap contributors".into()),

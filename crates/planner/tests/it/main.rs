@@ -12,3 +12,4 @@ mod plans;
 mod snapping;
 mod speeds;
 mod spurs;
+mod tastes;

@@ -3,9 +3,10 @@
 use std::collections::HashSet;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use planner::Planner;
 use planner::document::{LegKind, PointKind, Tour};
 use planner::plan::{Plan, PlanError};
-use planner::{Planner, tastes};
+use planner::taste::tastes;
 use region::{Access, HeightGrid, RoadClass, Surface, flag};
 
 use crate::map::{Map, ORIGIN, at, corners, tour};
@@ -333,7 +334,7 @@ fn documents_that_make_no_sense_are_refused_in_words() {
     let many = refused(|t| t.points = vec![t.points[0].clone(); 5000]);
     assert!(matches!(many, PlanError::TooMany { .. }));
     let taste = refused(|t| t.taste = "bendy".into()).to_string();
-    assert!(tastes().iter().all(|t| taste.contains(t.name)), "{taste}");
+    assert!(tastes().iter().all(|t| taste.contains(&t.name)), "{taste}");
 }
 
 #[test]

@@ -8,7 +8,7 @@ use mvt_reader::Reader;
 use mvt_reader::feature::Value;
 use region::*;
 use sample::{Road, Sample};
-use tiles::{BUFFER, EXTENT, TileError, relief_tile, vector_tile};
+use tiles::{BUFFER, EXTENT, TileError, relief_tile, road_tile, shaded_tile, vector_tile};
 
 type Line = Vec<(i32, i32)>;
 
@@ -229,6 +229,52 @@ fn small_scales_join_like_roads_into_one_line() {
         ]
     );
     assert!(roads.iter().all(|r| r.tag("piece").is_none()));
+}
+
+#[test]
+fn roads_show_what_they_are_worth_in_steps() {
+    let mut s = Sample::default();
+    let road = |from: f64| Road {
+        points: Box::leak(Box::new([(from, 46.0, 0), (from + 0.1, 46.0, 0)])),
+        ..Default::default()
+    };
+    for from in [7.0, 7.1, 7.2, 7.3] {
+        s.road(road(from));
+    }
+    let region = s.open();
+    let worth = [0, 255, 255, 130];
+    for z in [8, 12] {
+        let mut seen: Vec<(u32, usize)> = Vec::new();
+        let (west, y, ..) = tile_of(7.0, 46.0, z);
+        let (east, ..) = tile_of(7.4, 46.0, z);
+        for x in west..=east {
+            let bytes = shaded_tile(&region, &worth, z, x, y).unwrap();
+            assert_eq!(
+                bytes,
+                road_tile(&region, &worth, z, x, y).unwrap(),
+                "nothing else is there"
+            );
+            for r in &decode(bytes)["roads"] {
+                let step = r.tag("worth").unwrap().parse().unwrap();
+                seen.push((step, r.lines[0].len()));
+            }
+            assert!(
+                cut(&region, z, x, y)["roads"]
+                    .iter()
+                    .all(|r| r.tag("worth").is_none())
+            );
+        }
+        seen.sort_unstable();
+        let mut steps: Vec<u32> = seen.iter().map(|s| s.0).collect();
+        steps.dedup();
+        assert_eq!(steps, [0, 4, 8], "at zoom {z}");
+        let joined = seen.iter().any(|&s| s == (8, 3));
+        assert_eq!(joined, z < 12, "like roads are one line at small scales");
+    }
+    // A list that is too short says nothing of the rest.
+    let (x, y, ..) = tile_of(7.35, 46.0, 12);
+    let short = decode(shaded_tile(&region, &[], 12, x, y).unwrap());
+    assert!(short["roads"].iter().all(|r| r.tag("worth") == Some("0")));
 }
 
 #[test]
