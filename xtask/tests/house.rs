@@ -34,8 +34,8 @@ const ARROWS: &[(&str, &[&str], &str)] = &[
     ),
     (
         "shelf",
-        &["planner"],
-        "the store keeps documents and never looks at roads",
+        &["planner", "region"],
+        "the store keeps documents and lines; of a region it knows points and distances only",
     ),
     (
         "server",
@@ -44,7 +44,7 @@ const ARROWS: &[(&str, &[&str], &str)] = &[
     ),
     (
         "cli",
-        &["server", "import", "planner", "region", "synth"],
+        &["server", "import", "planner", "region", "shelf", "synth"],
         "the binary puts the house together",
     ),
     (
@@ -56,6 +56,7 @@ const ARROWS: &[(&str, &[&str], &str)] = &[
             "import",
             "planner",
             "tiles",
+            "shelf",
         ],
         "benchmarks measure what lies below the server",
     ),

@@ -11,6 +11,7 @@ mod point;
 mod progress;
 mod regions;
 mod serve;
+mod shelf;
 mod stop;
 
 use std::net::SocketAddr;
@@ -19,6 +20,7 @@ use std::process::ExitCode;
 
 use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
+use server::Others;
 use server::data::DataDir;
 
 use failure::{Failure, Outcome};
@@ -74,11 +76,35 @@ enum Command {
     },
     /// Lists what is imported: bounds, size, data date, counts
     Regions,
-    /// Serves the page to this machine
+    /// Serves the page to this machine, or, with a password, to others
     Serve {
-        /// Loopback address and port; port 0 takes a free one
+        /// Address and port; port 0 takes a free one
         #[arg(long, value_name = "ADDR:PORT", default_value = "127.0.0.1:8080", value_parser = address)]
         listen: SocketAddr,
+        /// Serves other machines over TLS with this certificate chain (PEM)
+        #[arg(
+            long,
+            value_name = "FILE",
+            requires = "tls_key",
+            conflicts_with = "behind_proxy"
+        )]
+        tls_cert: Option<PathBuf>,
+        /// Key of the certificate (PEM)
+        #[arg(long, value_name = "FILE", requires = "tls_cert")]
+        tls_key: Option<PathBuf>,
+        /// Name in the certificate by which browsers call this machine
+        #[arg(long, value_name = "NAME", requires = "tls_cert")]
+        host: Vec<String>,
+        /// Serves other machines through a proxy that does TLS under this name
+        #[arg(long, value_name = "NAME")]
+        behind_proxy: Option<String>,
+    },
+    /// Sets the password that other machines are asked for; read from the terminal or from input
+    Password,
+    /// Keeps rides: brings in recordings, lists, exports, backs up
+    Shelf {
+        #[command(subcommand)]
+        deed: shelf::Deed,
     },
     /// Plans a tour and prints or writes it
     Plan {
@@ -136,7 +162,24 @@ fn run(cli: Cli) -> Outcome {
             elevation,
         } => make_region::run(&data()?, &name, &files, &elevation, json),
         Command::Regions => regions::run(data()?, json),
-        Command::Serve { listen } => serve::run(data()?, listen),
+        Command::Serve {
+            listen,
+            tls_cert,
+            tls_key,
+            host,
+            behind_proxy,
+        } => {
+            let tls = tls_cert.zip(tls_key);
+            let tls = tls.map(|(certificate, key)| Others::Tls {
+                certificate,
+                key,
+                hosts: host,
+            });
+            let proxy = behind_proxy.map(|host| Others::Proxy { host });
+            serve::run(data()?, listen, tls.or(proxy))
+        }
+        Command::Password => shelf::password(&data()?),
+        Command::Shelf { deed } => shelf::run(&data()?, deed, json),
         Command::Plan {
             region,
             points,

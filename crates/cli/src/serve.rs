@@ -7,7 +7,7 @@ use std::time::{Duration, SystemTime};
 use import::Job;
 use region::Region;
 use server::data::{ClaimError, DataDir};
-use server::{Config, ServeError};
+use server::{Config, Others, ServeError};
 use synth::{Country, CountryError};
 
 use crate::failure::{Failure, Outcome};
@@ -20,8 +20,8 @@ use crate::stop::Stop;
 const DEMO: &str = "demo";
 
 /// Serves until told to stop.
-pub fn run(data: DataDir, listen: SocketAddr) -> Outcome {
-    serve(data, listen, false, Stop::listen()?)
+pub fn run(data: DataDir, listen: SocketAddr, others: Option<Others>) -> Outcome {
+    serve(data, listen, others, false, Stop::listen()?)
 }
 
 /// Makes the demo country if it is absent, then serves.
@@ -34,7 +34,7 @@ pub fn demo(data: DataDir, listen: SocketAddr, open: bool) -> Outcome {
     if Region::open(&out).is_err() {
         invent(&data, &out, &stop)?;
     }
-    serve(data, listen, open, stop)
+    serve(data, listen, None, open, stop)
 }
 
 /// Writes the country as an extract and elevation tiles and imports these like any others.
@@ -75,13 +75,23 @@ fn invent(data: &DataDir, out: &std::path::Path, stop: &Stop) -> Outcome {
     make_region::make(data, &job, stop).map(|_| ())
 }
 
-fn serve(data: DataDir, listen: SocketAddr, open: bool, stop: Stop) -> Outcome {
+fn serve(
+    data: DataDir,
+    listen: SocketAddr,
+    others: Option<Others>,
+    open: bool,
+    stop: Stop,
+) -> Outcome {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
         .map_err(|e| Failure::internal(format!("cannot start threads: {e}")))?;
+    let scheme = match &others {
+        Some(Others::Tls { .. }) => "https",
+        _ => "http",
+    };
     let ready = |addr: SocketAddr| {
-        let url = format!("http://{addr}/");
+        let url = format!("{scheme}://{addr}/");
         // Scripts wait for this line.
         let _ = say(&format!("Lacet is at {url}"));
         eprintln!("press Ctrl-C to stop");
@@ -91,6 +101,7 @@ fn serve(data: DataDir, listen: SocketAddr, open: bool, stop: Stop) -> Outcome {
     };
     let config = Config {
         listen,
+        others,
         data,
         now_s,
     };
@@ -99,7 +110,8 @@ fn serve(data: DataDir, listen: SocketAddr, open: bool, stop: Stop) -> Outcome {
     served.map_err(|e| failure(&e))
 }
 
-fn now_s() -> i64 {
+/// The clock: Unix seconds.
+pub fn now_s() -> i64 {
     let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH);
     since.map_or(0, |s| i64::try_from(s.as_secs()).unwrap_or(i64::MAX))
 }
@@ -107,9 +119,12 @@ fn now_s() -> i64 {
 fn failure(e: &ServeError) -> Failure {
     let what = e.to_string();
     match e {
-        ServeError::NotLoopback { .. } => {
-            Failure::user(what, "listen on 127.0.0.1:PORT or [::1]:PORT")
-        }
+        ServeError::NotLoopback { .. } => Failure::user(
+            what,
+            "listen on 127.0.0.1:PORT, or name --tls-cert and --tls-key, or --behind-proxy",
+        ),
+        ServeError::NoPassword => Failure::user(what, "set one: lacet password"),
+        ServeError::Tls(_) => Failure::user(what, "name a certificate chain and its key, both PEM"),
         ServeError::Claim(ClaimError::Taken { .. }) => Failure::user(
             what,
             "open that address, or stop that Lacet first, or choose another --data DIR",

@@ -75,6 +75,16 @@ impl DataDir {
         self.root.join("shelf.sqlite")
     }
 
+    /// The hash of the password for other machines.
+    pub fn password(&self) -> PathBuf {
+        self.root.join("password")
+    }
+
+    /// Folder of files that were sent and are not imported yet.
+    pub fn incoming(&self) -> PathBuf {
+        self.root.join("incoming")
+    }
+
     /// The file that whoever serves this directory holds locked; it names the address.
     pub fn serving(&self) -> PathBuf {
         self.root.join("serving.lock")

@@ -1,16 +1,21 @@
 //! Serves the page, the regions and the shelf over HTTP on the rider's own machine; `docs/api.md`.
 //!
-//! Keeps no editing state: a request carries the whole tour document. Listens on loopback only,
-//! answers only requests of its own page, and leaves everything that computes or waits for the
-//! disk to other threads.
+//! Keeps no editing state: a request carries the whole tour document. Listens on loopback unless
+//! told otherwise, and then asks for a password; answers only requests of its own page, and leaves
+//! everything that computes or waits for the disk to other threads.
 
+pub mod access;
 pub mod api;
 pub mod data;
 pub mod regions;
+pub mod survey;
 
 mod answer;
+mod cards;
+mod door;
 mod guard;
 mod hand;
+mod incoming;
 mod maps;
 mod page;
 mod plans;
@@ -25,8 +30,7 @@ use std::time::Duration;
 use axum::Router;
 use axum::body::Bytes;
 use axum::http::StatusCode;
-use axum::routing::{get, post};
-use axum::serve::ListenerExt;
+use axum::routing::{delete, get, post, put};
 use quick_cache::Weighter;
 use quick_cache::sync::Cache;
 use shelf::Shelf;
@@ -34,8 +38,12 @@ use thiserror::Error;
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
 
+use access::Access;
 use answer::Refusal;
 use data::{Claim, ClaimError, DataDir};
+pub use door::TlsError;
+use guard::Names;
+use incoming::Incoming;
 use regions::Regions;
 
 /// Largest tour document, bytes: hand-drawn legs make them long.
@@ -50,25 +58,51 @@ const FAREWELL: Duration = Duration::from_secs(5);
 /// What to serve, and where.
 #[derive(Clone, Debug)]
 pub struct Config {
-    /// Loopback address; port 0 takes any free one.
+    /// Where to listen; port 0 takes any free one.
     pub listen: SocketAddr,
+    /// How other machines reach it; `None` keeps to loopback.
+    pub others: Option<Others>,
     /// The data directory; made if absent.
     pub data: DataDir,
     /// The clock: Unix seconds.
     pub now_s: fn() -> i64,
 }
 
+/// How other machines reach it. They are asked for the password.
+#[derive(Clone, Debug)]
+pub enum Others {
+    /// Straight, over TLS.
+    Tls {
+        /// Certificate chain, PEM.
+        certificate: PathBuf,
+        /// Its key, PEM.
+        key: PathBuf,
+        /// Names in the certificate.
+        hosts: Vec<String>,
+    },
+    /// Through a proxy that does TLS under this name, passes `Host` on and appends the asker's
+    /// address to `X-Forwarded-For`.
+    Proxy {
+        /// Name of the host that browsers see.
+        host: String,
+    },
+}
+
 /// Why it does not serve.
 #[derive(Debug, Error)]
 pub enum ServeError {
-    /// Other machines could reach it, and there is no password yet.
-    #[error(
-        "{addr} can be reached by other machines, and Lacet has no password to keep them out yet"
-    )]
+    /// Other machines could reach it, and nothing was said about how.
+    #[error("{addr} can be reached by other machines, and it was not said that it should be")]
     NotLoopback {
         /// Address asked for.
         addr: SocketAddr,
     },
+    /// Other machines could reach it, and there is no password.
+    #[error("other machines could reach it, and there is no password to keep them out")]
+    NoPassword,
+    /// The certificate cannot be used.
+    #[error(transparent)]
+    Tls(#[from] TlsError),
     /// The data directory cannot be made.
     #[error("cannot make the data directory {path}: {source}")]
     DataDir {
@@ -140,6 +174,8 @@ struct App {
     /// Connections of `/api/hand`, and plans made for them at once.
     hands: Arc<Semaphore>,
     plan_turns: Semaphore,
+    row_sets: cards::RowSets,
+    incoming: Incoming,
     stopping: watch::Receiver<bool>,
     now_s: fn() -> i64,
 }
@@ -151,7 +187,7 @@ pub async fn serve(
     ready: impl FnOnce(SocketAddr),
 ) -> Result<(), ServeError> {
     let addr = config.listen;
-    if !addr.ip().is_loopback() {
+    if config.others.is_none() && !addr.ip().is_loopback() {
         return Err(ServeError::NotLoopback { addr });
     }
     let path = config.data.root().to_path_buf();
@@ -160,6 +196,7 @@ pub async fn serve(
         .create()
         .map_err(|source| ServeError::DataDir { path, source })?;
     let mut claim = Claim::take(&config.data)?;
+    let gate = Gate::of(&config)?;
     let shelf = Shelf::open(&config.data.shelf())?;
     // A bin that cannot be emptied now is emptied another time.
     let _ = shelf.purge((config.now_s)() - BIN_S);
@@ -173,11 +210,13 @@ pub async fn serve(
     let addr = listener
         .local_addr()
         .map_err(|source| ServeError::Listen { addr, source })?;
-    claim.announce(&format!("http://{addr}/"))?;
+    claim.announce(&format!("{}://{addr}/", gate.scheme()))?;
 
     let cores = std::thread::available_parallelism().map_or(2, usize::from);
     let (tell, mut asked) = watch::channel(false);
     let app = Arc::new(App {
+        incoming: Incoming::new(config.data.incoming()),
+        row_sets: cards::RowSets::default(),
         regions: Regions::new(config.data),
         shelf,
         tiles: Cache::with_weighter(10_000, TILE_CACHE_BYTES, TileWeight),
@@ -190,17 +229,16 @@ pub async fn serve(
     });
     ready(addr);
 
-    // Small answers must not wait for a full packet.
-    let listener = listener.tap_io(|stream| {
-        let _ = stream.set_nodelay(true);
-    });
-    let hands = app.hands.clone();
-    let serving = axum::serve(listener, router(app)).with_graceful_shutdown(async move {
+    Incoming::resume(&app);
+    tokio::spawn(async move {
         stop.await;
         let _ = tell.send(true);
     });
+    let hands = app.hands.clone();
+    let stopping = app.stopping.clone();
+    let router = router(app, gate.names, gate.access);
     let serving = async {
-        let ended = serving.await;
+        let ended = door::serve(listener, gate.tls, router, stopping).await;
         // Connections that have left HTTP say goodbye by themselves.
         let _ = hands.acquire_many(hand::MOST_HANDS).await;
         ended
@@ -215,8 +253,67 @@ pub async fn serve(
     }
 }
 
-fn router(app: Arc<App>) -> Router {
-    Router::new()
+/// Who is let in, and how.
+struct Gate {
+    names: Names,
+    tls: Option<tokio_rustls::TlsAcceptor>,
+    access: Option<Access>,
+}
+
+impl Gate {
+    fn of(config: &Config) -> Result<Self, ServeError> {
+        let alone = Names {
+            scheme: "http",
+            hosts: Vec::new(),
+            numeric: false,
+        };
+        let Some(others) = &config.others else {
+            return Ok(Gate {
+                names: alone,
+                tls: None,
+                access: None,
+            });
+        };
+        let hash =
+            std::fs::read_to_string(config.data.password()).map_err(|_| ServeError::NoPassword)?;
+        let (names, tls, proxied) = match others {
+            Others::Tls {
+                certificate,
+                key,
+                hosts,
+            } => {
+                let names = Names {
+                    scheme: "https",
+                    hosts: hosts.clone(),
+                    numeric: true,
+                };
+                (names, Some(door::tls(certificate, key)?), false)
+            }
+            Others::Proxy { host } => {
+                let names = Names {
+                    scheme: "https",
+                    hosts: vec![host.clone()],
+                    numeric: false,
+                };
+                (names, None, true)
+            }
+        };
+        let access =
+            Access::new(&hash, true, proxied, config.now_s).ok_or(ServeError::NoPassword)?;
+        Ok(Gate {
+            names,
+            tls,
+            access: Some(access),
+        })
+    }
+
+    fn scheme(&self) -> &'static str {
+        if self.tls.is_some() { "https" } else { "http" }
+    }
+}
+
+fn router(app: Arc<App>, names: Names, access: Option<Access>) -> Router {
+    let calls = Router::new()
         .route("/api/regions", get(maps::regions))
         .route(
             "/api/regions/{name}/tiles/{z}/{x}/{y}",
@@ -244,6 +341,40 @@ fn router(app: Arc<App>) -> Router {
         )
         .route("/api/tours/{id}/restore", post(tours::restore))
         .route("/api/state", get(tours::state).put(tours::set_state))
+        .route("/api/shelf", get(cards::search))
+        .route("/api/shelf/tiles/{z}/{x}/{y}", get(cards::tile))
+        .route(
+            "/api/shelf/items/{key}",
+            get(cards::item).patch(cards::change).delete(cards::delete),
+        )
+        .route("/api/shelf/items/{key}/restore", post(cards::restore))
+        .route("/api/shelf/items/{key}/copy", get(cards::copy))
+        .route("/api/shelf/items/{key}/{file}", get(cards::file))
+        .route("/api/shelf/marks", get(cards::marks).post(cards::add_mark))
+        .route("/api/shelf/marks/{key}", put(cards::move_mark))
+        .route("/api/shelf/photos", post(cards::add_photo))
+        .route(
+            "/api/shelf/collections",
+            get(cards::collections).post(cards::add_collection),
+        )
+        .route(
+            "/api/shelf/collections/{number}",
+            get(cards::collection)
+                .put(cards::save_collection)
+                .delete(cards::delete_collection),
+        )
+        .route(
+            "/api/shelf/collections/{number}/restore",
+            post(cards::restore_collection),
+        )
+        .route(
+            "/api/shelf/imports",
+            get(incoming::imports).post(incoming::import),
+        )
+        .route("/api/shelf/imports/{number}", delete(incoming::cancel))
+        .route("/api/shelf/troubles", get(incoming::troubles))
+        .route("/api/shelf/export", get(incoming::export))
+        .route("/api/openapi.json", get(page::openapi))
         .method_not_allowed_fallback(async || {
             let hint = "see docs/api.md";
             Refusal::new(
@@ -253,6 +384,17 @@ fn router(app: Arc<App>) -> Router {
             )
         })
         .fallback(page::page)
-        .layer(axum::middleware::from_fn(guard::guard))
-        .with_state(app)
+        .with_state(app);
+    // The last layer is the first to look at a request.
+    let calls = match access {
+        None => calls,
+        Some(access) => {
+            let access = Arc::new(access);
+            calls.layer(axum::middleware::from_fn_with_state(access, access::admit))
+        }
+    };
+    calls.layer(axum::middleware::from_fn_with_state(
+        Arc::new(names),
+        guard::guard,
+    ))
 }

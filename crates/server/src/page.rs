@@ -62,6 +62,13 @@ pub(crate) async fn page(method: Method, uri: Uri, headers: HeaderMap) -> Respon
     answer
 }
 
+/// The API as an OpenAPI 3.1 document.
+pub(crate) async fn openapi() -> Response {
+    let kind = HeaderValue::from_static("application/json");
+    let text = include_str!("../../../docs/openapi.json");
+    ([(header::CONTENT_TYPE, kind)], text).into_response()
+}
+
 /// Whether the browser already holds what carries this tag.
 pub(crate) fn is_known(headers: &HeaderMap, tag: &str) -> bool {
     let known = headers

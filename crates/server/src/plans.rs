@@ -211,7 +211,7 @@ pub(crate) async fn read(
 }
 
 /// What a file holds, in one line.
-fn summary(ride: &Ride) -> String {
+pub(crate) fn summary(ride: &Ride) -> String {
     let counts = ride.counts();
     let parts = [
         (counts.tracks, "track"),

@@ -102,6 +102,11 @@ impl Regions {
         self.slots.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Names of what there is, usable or not.
+    pub fn names(&self) -> std::io::Result<Vec<String>> {
+        self.data.region_names()
+    }
+
     /// What there is, by name; unusable files with the reason.
     pub fn list(&self) -> std::io::Result<Vec<RegionInfo>> {
         let names = self.data.region_names()?;

@@ -19,8 +19,13 @@ const MAX_STATE_BYTES: usize = 64 * 1024;
 impl From<ShelfError> for Refusal {
     fn from(e: ShelfError) -> Self {
         let (status, hint) = match &e {
-            ShelfError::Unknown { .. } => (StatusCode::NOT_FOUND, "choose another tour"),
-            ShelfError::Conflict { .. } => (StatusCode::CONFLICT, "look at the newer one"),
+            ShelfError::Unknown { .. } | ShelfError::NoCollection { .. } => {
+                (StatusCode::NOT_FOUND, "choose another one from the list")
+            }
+            ShelfError::Conflict { .. } | ShelfError::Stale { .. } => (
+                StatusCode::CONFLICT,
+                "look at the newer one, then change that",
+            ),
             ShelfError::Full { .. } | ShelfError::Disk { .. } => (
                 StatusCode::INSUFFICIENT_STORAGE,
                 "make room on the disk; what was kept before is safe",
@@ -171,7 +176,7 @@ fn wire(kept: Kept) -> KeptTour {
     }
 }
 
-fn rfc3339(unix_s: i64) -> String {
+pub(crate) fn rfc3339(unix_s: i64) -> String {
     let since = Duration::from_secs(unix_s.clamp(0, 253_402_300_799).cast_unsigned());
     humantime::format_rfc3339_seconds(SystemTime::UNIX_EPOCH + since).to_string()
 }

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::ErrorCode;
 use thiserror::Error;
 
-use crate::{Kept, TourId, VERSION};
+use crate::{Kept, Key, TourId, VERSION};
 
 /// Why the store could not be opened. The file is as it was.
 #[derive(Debug, Error)]
@@ -34,11 +34,31 @@ pub enum OpenError {
 /// Why an operation failed. What was kept before it is still there.
 #[derive(Debug, Error)]
 pub enum ShelfError {
-    /// No tour has the key.
-    #[error("there is no tour {id}")]
+    /// Nothing has the key.
+    #[error("there is no {} {key}", noun(key))]
     Unknown {
         /// The key.
-        id: TourId,
+        key: Key,
+    },
+    /// No collection has the number.
+    #[error("there is no collection {number}")]
+    NoCollection {
+        /// Asked for.
+        number: i64,
+    },
+    /// Somebody else changed meanwhile what is not a tour.
+    #[error("{what} was changed elsewhere meanwhile; it is revision {revision} now")]
+    Stale {
+        /// Key or number.
+        what: String,
+        /// As it is kept now.
+        revision: u32,
+    },
+    /// What is kept of a recording is damaged.
+    #[error("what is kept of {key} is damaged; put a backup in its place or import it again")]
+    Spoilt {
+        /// The key.
+        key: Key,
     },
     /// Somebody else saved meanwhile.
     #[error("tour {} was changed elsewhere meanwhile", newer.id)]
@@ -116,6 +136,14 @@ pub enum ShelfError {
         /// What SQLite said.
         source: rusqlite::Error,
     },
+}
+
+fn noun(key: &Key) -> &'static str {
+    match key {
+        Key::Tour(_) => "tour",
+        Key::Recording(_) => "recording",
+        Key::Mark(_) => "mark",
+    }
 }
 
 impl ShelfError {

@@ -12,6 +12,7 @@ mod places;
 mod relief;
 mod roads;
 mod scenery;
+mod strokes;
 
 use fast_mvt::{MvtError, MvtLayerBuilder, MvtResult, MvtTileBuilder};
 use region::Region;
@@ -19,6 +20,7 @@ use region::Region;
 use frame::Frame;
 pub use frame::{BUFFER, EXTENT, MAX_ZOOM};
 pub use relief::RELIEF_SIZE;
+pub use strokes::strokes_tile;
 
 /// Why a tile was not cut.
 #[derive(Debug, thiserror::Error)]

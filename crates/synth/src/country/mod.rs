@@ -19,6 +19,8 @@ mod works;
 
 use std::sync::atomic::{AtomicBool, Ordering};
 
+pub(crate) use random::Dice;
+
 use crate::relief::{Plane, Relief};
 use crate::world::World;
 use land::Land;

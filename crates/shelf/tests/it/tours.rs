@@ -1,12 +1,12 @@
 //! The store: revisions, bin, history, and what happens when the disk, another program or a
 //! newer version is in the way.
 
-use std::path::PathBuf;
-
 use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
 use shelf::{HISTORY_LEN, OpenError, Shelf, ShelfError, TourId, VERSION};
 
-fn tour(name: &str) -> Tour {
+use crate::place;
+
+pub(crate) fn tour(name: &str) -> Tour {
     let point = |lat, ends_day| TourPoint {
         kind: PointKind::Stop,
         lat,
@@ -27,12 +27,6 @@ fn tour(name: &str) -> Tour {
         points: vec![point(45.0, true), point(45.1, true), point(45.2, true)],
         note: String::new(),
     }
-}
-
-fn place() -> (tempfile::TempDir, PathBuf) {
-    let dir = tempfile::tempdir().unwrap();
-    let path = dir.path().join("shelf.sqlite");
-    (dir, path)
 }
 
 #[test]
