@@ -188,6 +188,52 @@ fn clock_environment_and_printing_stay_in_the_binary() {
     }
 }
 
+#[test]
+fn every_call_is_in_the_openapi_document() {
+    let document: serde_json::Value =
+        serde_json::from_str(&std::fs::read_to_string(root().join("docs/openapi.json")).unwrap())
+            .unwrap();
+    let mut told: Vec<String> = Vec::new();
+    for (path, calls) in document["paths"].as_object().unwrap() {
+        for method in calls.as_object().unwrap().keys() {
+            told.push(format!("{method} {path}"));
+        }
+    }
+    // The routes, as the server's table has them, and two that are answered before it.
+    let source = std::fs::read_to_string(root().join("crates/server/src/lib.rs")).unwrap();
+    let mut there = vec!["post /api/login".to_owned(), "post /api/logout".to_owned()];
+    for route in source.split(".route(").skip(1) {
+        let path = route.split('"').nth(1).unwrap();
+        let end = route.find("\n        .").unwrap_or(route.len());
+        let calls = &route[..end];
+        for method in ["get", "post", "put", "patch", "delete", "any"] {
+            let call = format!("{method}(");
+            let before = |at: usize| calls[..at].chars().next_back();
+            let is_call = |at: usize| before(at).is_none_or(|c| !c.is_alphanumeric() && c != '_');
+            if calls.match_indices(&call).any(|(at, _)| is_call(at)) {
+                there.push(format!("{method} {path}"));
+            }
+        }
+    }
+    told.sort();
+    there.sort();
+    assert!(
+        there.len() > 30,
+        "the table of routes was not found: {there:?}"
+    );
+    assert_eq!(
+        there, told,
+        "the server's routes (left) and docs/openapi.json (right) differ"
+    );
+    // Every schema that is referred to is there.
+    let text = document.to_string();
+    for name in text.split("#/components/schemas/").skip(1) {
+        let name = name.split('"').next().unwrap();
+        let schema = &document["components"]["schemas"][name];
+        assert!(schema.is_object(), "docs/openapi.json has no schema {name}");
+    }
+}
+
 fn sources() -> Vec<(PathBuf, String)> {
     let mut found = Vec::new();
     let mut folders = vec![root().join("crates"), root().join("xtask")];

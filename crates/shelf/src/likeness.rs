@@ -17,7 +17,7 @@ const PLACES: usize = 48;
 /// How far lines may lie apart, metres: receiver noise, a thinned curve.
 const OFF_M: f64 = 60.0;
 /// How far places at one moment may lie apart, metres: a thinned curve is cut short.
-const AT_ONCE_M: f64 = 150.0;
+const AT_ONCE_M: f64 = 200.0;
 /// The same for the worst few of them.
 const AT_WORST_M: f64 = 600.0;
 /// Thinning shortens, unevenly: how far places at equal shares of the length may lie apart, as a
@@ -88,11 +88,9 @@ impl Likeness {
                 && share(at, other_at, AT_WORST_M) == 1.0
                 && share(at, other_at, AT_ONCE_M) >= 0.9;
         }
-        if share(
-            &self.by_length,
-            &other.by_length,
-            OFF_M + OFF_SHARE * longer_m,
-        ) < 1.0
+        let off_m = OFF_M + OFF_SHARE * longer_m;
+        if differ_m > OFF_M + UNTIMED_LENGTH_SHARE * longer_m
+            || share(&self.by_length, &other.by_length, off_m) < 1.0
         {
             return false;
         }

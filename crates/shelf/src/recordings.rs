@@ -207,7 +207,7 @@ pub(crate) fn same_ride(t: &Transaction, ready: &Ready) -> rusqlite::Result<Opti
         return Ok(None);
     };
     // The boxes of one ride differ by what thinning cuts off its ends and corners.
-    let e = 0.002 + 0.01 * (east - west).max(north - south);
+    let e = 0.005 + 0.02 * (east - west).max(north - south);
     let mut query = t.prepare_cached(
         "SELECT r.card, r.likeness FROM boxes b JOIN recordings r ON r.card = b.card
          WHERE b.west BETWEEN ?1 - ?5 AND ?1 + ?5 AND b.south BETWEEN ?2 - ?5 AND ?2 + ?5
