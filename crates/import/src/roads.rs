@@ -15,8 +15,10 @@ use crate::scenery::Surroundings;
 use crate::strings::StringTable;
 
 mod access;
+mod around;
 mod carriageways;
 mod country;
+mod curves;
 mod facts;
 mod law;
 mod limits;

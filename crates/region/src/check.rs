@@ -73,6 +73,22 @@ pub(crate) fn region(r: &Region) -> Outcome {
     len("edge_climb_dm", r.edge_climb_dm(), 2 * p)?;
     len("piece_crossing_s", r.piece_crossing_s(), p)?;
     len("piece_built_up", r.piece_built_up(), p)?;
+    for (name, column) in [
+        ("piece_curves", r.piece_curves()),
+        ("piece_changes", r.piece_changes()),
+        ("piece_breaks", r.piece_breaks()),
+        ("piece_relief_m", r.piece_relief_m()),
+    ] {
+        len(name, column, p)?;
+    }
+    for (name, column) in [
+        ("piece_water", r.piece_water()),
+        ("piece_wood", r.piece_wood()),
+        ("piece_open", r.piece_open()),
+    ] {
+        len(name, column, p)?;
+    }
+    strands(r, p)?;
 
     len("point_lat_e7", r.point_lat_e7(), g)?;
     len("point_height_cm", r.point_height_cm(), g)?;
@@ -122,6 +138,35 @@ fn strings(r: &Region) -> Outcome {
     } else {
         Err("a string is not UTF-8".into())
     }
+}
+
+fn strands(r: &Region, pieces: usize) -> Outcome {
+    let (first, edges) = (r.strand_first(), r.strand_edge());
+    if first.is_empty() {
+        return Err("its strands are missing".into());
+    }
+    csr("strand_first", first, first.len() - 1, edges.len())?;
+    len("strand_edge", edges, pieces)?;
+    below("strand_edge", edges, 2 * pieces)?;
+    let mut seen = vec![false; pieces];
+    for &edge in edges {
+        if std::mem::replace(&mut seen[edge as usize / 2], true) {
+            return Err("a piece is in two strands".into());
+        }
+    }
+    for w in first.windows(2) {
+        let strand = &edges[w[0] as usize..w[1] as usize];
+        if strand.is_empty() {
+            return Err("a strand is empty".into());
+        }
+        if strand
+            .windows(2)
+            .any(|e| r.head(Edge(e[0])) != r.tail(Edge(e[1])))
+        {
+            return Err("a strand leaps from one junction to another".into());
+        }
+    }
+    Ok(())
 }
 
 fn turns(r: &Region, pieces: usize, strings: usize) -> Outcome {

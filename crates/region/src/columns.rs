@@ -5,7 +5,7 @@ use std::ops::Range;
 use std::path::Path;
 
 use crate::file::{Container, OpenError, WriteError, write};
-use crate::model::{Edge, Meta, Surface};
+use crate::model::{Edge, Meta, NO_RELIEF, Surface};
 use crate::{Access, Point, RoadClass, check};
 
 const META_ID: u32 = 1;
@@ -123,6 +123,24 @@ columns! {
     38 piece_crossing_s: u32;
     /// [P] Share of the length in built-up areas, in 1/255.
     39 piece_built_up: u8;
+    /// [P] Curves whose middle lies on the piece.
+    40 piece_curves: u16;
+    /// [P] Changes between a left and a right curve, where they happen.
+    41 piece_changes: u16;
+    /// [P] Places where the operating speed changes by more than 20 km/h, where the curve begins.
+    42 piece_breaks: u16;
+    /// [P] Share of the length within sight of water, in 1/255.
+    43 piece_water: u8;
+    /// [P] Share of the length in wood, in 1/255.
+    44 piece_wood: u8;
+    /// [P] Share of the length in open country, neither wood nor built up, in 1/255.
+    45 piece_open: u8;
+    /// [P] Range of heights of the ground within a kilometre, metres; `NO_RELIEF` unknown.
+    46 piece_relief_m: u16;
+    /// [Q + 1] CSR: the edges of a strand are `strand_edge[first[q]..first[q + 1]]`.
+    47 strand_first: u32;
+    /// [P] Edges strung together as the road goes on, each piece once, in one direction.
+    48 strand_edge: u32;
 
     /// [G] Geometry longitude, 1e-7 degree.
     50 point_lon_e7: i32;
@@ -249,6 +267,32 @@ columns! {
     225 down_in_next: u32;
 }
 
+impl Columns {
+    /// Gives every piece rows in the columns of what is measured along strands and of what lies
+    /// around: nothing seen, relief unknown, each piece a strand by itself. For regions made by
+    /// hand.
+    pub fn measure_nothing(&mut self) {
+        let pieces = self.piece_from.len();
+        for counts in [
+            &mut self.piece_curves,
+            &mut self.piece_changes,
+            &mut self.piece_breaks,
+        ] {
+            *counts = vec![0; pieces];
+        }
+        for shares in [
+            &mut self.piece_water,
+            &mut self.piece_wood,
+            &mut self.piece_open,
+        ] {
+            *shares = vec![0; pieces];
+        }
+        self.piece_relief_m = vec![NO_RELIEF; pieces];
+        self.strand_first = (0..=pieces as u32).collect();
+        self.strand_edge = (0..pieces as u32).map(|piece| 2 * piece).collect();
+    }
+}
+
 impl Region {
     /// Facts that are not columns.
     pub fn meta(&self) -> &Meta {
@@ -328,6 +372,15 @@ impl Region {
     /// Surface of a piece.
     pub fn surface(&self, piece: u32) -> Surface {
         Surface::from_code(self.piece_surface()[piece as usize]).unwrap_or(Surface::Unknown)
+    }
+    /// Edges of a strand, in riding order: each leaves the junction the one before leads to.
+    pub fn strand(&self, strand: usize) -> &[u32] {
+        let first = self.strand_first();
+        &self.strand_edge()[first[strand] as usize..first[strand + 1] as usize]
+    }
+    /// Number of strands.
+    pub fn strand_count(&self) -> usize {
+        self.strand_first().len() - 1
     }
     /// Length of a piece, metres.
     pub fn length_m(&self, piece: u32) -> f64 {

@@ -310,6 +310,8 @@ pub const RADIUS_BANDS: usize = RADIUS_BAND_M.len() + 1;
 pub const NO_HEIGHT: i32 = i32::MIN;
 /// Height of a grid cell that no elevation data covers.
 pub const NO_CELL: i16 = i16::MIN;
+/// Relief around a piece that no elevation data covers.
+pub const NO_RELIEF: u16 = u16::MAX;
 /// In `piece_maxspeed_*`: the law sets no limit.
 pub const NO_LIMIT_KMH: u8 = 255;
 

@@ -1,15 +1,16 @@
-//! What a road's line and the ground under it say: heights, climb, bends, surroundings, and from
-//! which zoom on a vertex is worth drawing.
+//! What a road's line and the ground under it say: heights, climb, bends, and from which zoom on a
+//! vertex is worth drawing.
 //!
 //! Bends and heights are measured along strands, so that neither depends on where ways are split
 //! or side roads join.
 
-use region::{Columns, NO_HEIGHT, Point, RADIUS_BANDS, RoadClass, flag};
+use region::{Columns, NO_HEIGHT, NO_LIMIT_KMH, Point, RADIUS_BANDS, RoadClass, flag};
 
+use super::curves::{breaks, changes, curves};
 use super::network::Network;
-use super::shape::{bends, chainage_m, shapes};
+use super::shape::{Bend, bends, chainage_m, shapes};
 use super::strands::{Strand, lay_out};
-use super::{Ground, middle};
+use super::{Ground, around};
 use crate::scenery::line_zooms;
 
 /// Heights are averaged over this far to either side along the road, metres: a road is cut into
@@ -18,8 +19,8 @@ const SMOOTH_M: f64 = 60.0;
 /// Rises and falls smaller than this are no climb, metres: only turning points of the profile with
 /// at least this prominence count.
 const CLIMB_STEP_M: f64 = 5.0;
-/// Water this near is seen from the road, metres (common practice).
-const SIGHT_OF_WATER_M: f64 = 150.0;
+/// Speed that no limit holds below, km/h: the design speed of open roads.
+const OPEN_KMH: f64 = 100.0;
 
 /// Fills the columns of geometry, heights, climb and bends.
 pub fn measure(
@@ -39,12 +40,17 @@ pub fn measure(
 
     columns.piece_bend_deg_per_km = vec![0; pieces];
     columns.piece_radius_share = vec![0; pieces * RADIUS_BANDS];
+    columns.piece_curves = vec![0; pieces];
+    columns.piece_changes = vec![0; pieces];
+    columns.piece_breaks = vec![0; pieces];
+    columns.strand_first = vec![0];
     for strand in strands {
         bend_columns(network, strand, columns);
+        columns.strand_edge.extend(&strand.edges);
+        columns.strand_first.push(columns.strand_edge.len() as u32);
     }
     height_columns(network, strands, ground, columns)?;
-    surroundings_columns(network, ground, columns);
-    Ok(())
+    around::look(network, ground, columns)
 }
 
 /// A strand's points, in riding order, with the place of each edge's last point among them.
@@ -70,6 +76,44 @@ fn bend_columns(network: &Network, strand: &Strand, columns: &mut Columns) {
         share.copy_from_slice(&shape.radius_share);
         columns.piece_bend_deg_per_km[piece] = shape.bend_deg_per_km.round().min(65_535.0) as u16;
     }
+    curve_columns(network, strand, &bends, &ends_m, columns);
+}
+
+fn curve_columns(
+    network: &Network,
+    strand: &Strand,
+    bends: &[Bend],
+    ends_m: &[f64],
+    columns: &mut Columns,
+) {
+    let piece_at = |at_m: f64| {
+        let i = ends_m.partition_point(|&end_m| end_m < at_m);
+        strand.edges[i.min(strand.edges.len() - 1)] as usize / 2
+    };
+    let limit_kmh = |at_m: f64| {
+        let piece = piece_at(at_m);
+        let both = [0, 1].map(|side| columns.edge_limit_kmh[2 * piece + side]);
+        let known = both.into_iter().filter(|&l| l != 0 && l != NO_LIMIT_KMH);
+        known.min().map_or(OPEN_KMH, f64::from)
+    };
+    let curves = curves(bends);
+    let length_m = ends_m[ends_m.len() - 1];
+    let breaks = breaks(&curves, length_m, limit_kmh);
+    let middles = curves.iter().map(|c| (c.from_m + c.to_m) / 2.0);
+    let mut count = |places: &mut dyn Iterator<Item = f64>,
+                     column: fn(&mut Columns) -> &mut [u16]| {
+        for piece in places.map(piece_at) {
+            // Roundabouts are no curves of the road, ferries have none.
+            let facts = network.facts(piece);
+            if facts.class != RoadClass::Ferry && facts.flags & flag::ROUNDABOUT == 0 {
+                let count = &mut column(columns)[piece];
+                *count = count.saturating_add(1);
+            }
+        }
+    };
+    count(&mut middles.into_iter(), |c| &mut c.piece_curves);
+    count(&mut changes(&curves), |c| &mut c.piece_changes);
+    count(&mut breaks.into_iter(), |c| &mut c.piece_breaks);
 }
 
 fn height_columns(
@@ -320,31 +364,6 @@ fn agree_at_junctions(network: &Network, height_m: &mut [Option<f64>]) {
             if let Some(h) = &mut height_m[row] {
                 *h += start + (end - start) * along / length;
             }
-        }
-    }
-}
-
-fn surroundings_columns(network: &Network, ground: &Ground, columns: &mut Columns) {
-    let Some(around) = ground.surroundings else {
-        return;
-    };
-    for piece in 0..network.pieces.len() {
-        let points = network.piece_points(piece);
-        // A dozen places tell as much as every segment.
-        let step = points.len().div_ceil(12);
-        let places: Vec<Point> = points
-            .windows(2)
-            .step_by(step)
-            .map(|p| middle(p[0], p[1]))
-            .collect();
-        let mostly = |is: &dyn Fn(Point) -> bool| {
-            places.iter().filter(|&&p| is(p)).count() * 2 > places.len()
-        };
-        if mostly(&|p| around.is_in_wood(p)) {
-            columns.piece_flags[piece] |= flag::IN_WOOD;
-        }
-        if mostly(&|p| around.is_by_water(p, SIGHT_OF_WATER_M)) {
-            columns.piece_flags[piece] |= flag::BY_WATER;
         }
     }
 }

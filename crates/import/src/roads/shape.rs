@@ -35,6 +35,8 @@ pub struct Bend {
     pub to_m: f64,
     /// Turning, radians, without sign.
     pub turn_rad: f64,
+    /// Whether it turns left.
+    pub is_left: bool,
 }
 
 impl Bend {
@@ -76,6 +78,7 @@ pub fn bends(line: &[[f64; 2]], is_closed: bool) -> Vec<Bend> {
             from_m: from_m - length_m,
             to_m: to_m - length_m,
             turn_rad: b.turn_rad * share,
+            is_left: b.is_left,
         })
     });
     inside.collect()
@@ -103,8 +106,8 @@ fn open_bends(line: &[[f64; 2]], chainage: &[f64]) -> Vec<Bend> {
     for i in 0..corners.len() {
         let before = if i == 0 { start } else { corners[i - 1].at };
         let after = corners.get(i + 1).map_or(end, |c| c.at);
-        let turn = turning(before, corners[i].at, after).abs();
-        if turn > 1e-6 {
+        let turn = turning(before, corners[i].at, after);
+        if turn.abs() > 1e-6 {
             turns.push((gates[corners[i].gate].chainage_m, turn));
         }
     }
@@ -118,13 +121,14 @@ fn open_bends(line: &[[f64; 2]], chainage: &[f64]) -> Vec<Bend> {
         let after = turns
             .get(i + 1)
             .map_or(total - at, |next| (next.0 - at) / 2.0);
-        let reach = reach_m(turn);
+        let reach = reach_m(turn.abs());
         let (from_m, to_m) = (at - before.min(reach), at + after.min(reach));
         if to_m > from_m {
             bends.push(Bend {
                 from_m,
                 to_m,
-                turn_rad: turn,
+                turn_rad: turn.abs(),
+                is_left: turn > 0.0,
             });
         }
     }

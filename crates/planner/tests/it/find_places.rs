@@ -14,6 +14,7 @@ fn region_of(rows: &[Row]) -> Region {
     columns.node_first_edge = vec![0];
     columns.piece_first_point = vec![0];
     columns.turn_first_out = vec![0];
+    columns.measure_nothing();
     columns.feature_first_ring = vec![0];
     columns.ring_first_point = vec![0];
     columns.string_first = vec![0, 0];

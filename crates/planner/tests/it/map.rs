@@ -178,6 +178,7 @@ impl Map {
             }
         }
         self.graph(&mut c);
+        c.measure_nothing();
         c.piece_tree = pack_tree(&boxes);
         c.word_first_place = vec![0];
         c.feature_first_ring = vec![0];

@@ -225,6 +225,7 @@ impl Sample {
             c.string_bytes.extend(text.as_bytes());
             c.string_first.push(c.string_bytes.len() as u32);
         }
+        c.measure_nothing();
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("sample.region");
         c.write(&path).unwrap();
