@@ -18,7 +18,8 @@ use crate::files::parse_coordinate;
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export, rename = "FoundPlace"))]
 pub struct Found {
-    /// `coordinate`, or the kind of place in snake case (`village`, `pass`, `fuel`, `road`, ...).
+    /// `coordinate`, `stretch`, or the kind of place in snake case (`village`, `pass`, `fuel`,
+    /// `road`, ...).
     pub kind: String,
     /// Name, or what it is if it has none.
     pub name: String,
@@ -32,6 +33,9 @@ pub struct Found {
     pub height_m: Option<f32>,
     /// Metres from where the asker looks, as the crow flies, if they said where.
     pub distance_m: Option<f64>,
+    /// Its number, if it is a stretch of rewarding road.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stretch: Option<u32>,
 }
 
 /// Most words of a query that count.
@@ -48,12 +52,98 @@ const BEGUN_LETTERS: usize = 2;
 const SLIP_LETTERS: usize = 4;
 /// How far away a settlement still says where something is, metres.
 const NEAR_M: [f64; 2] = [3_000.0, 15_000.0];
+/// Words that ask for stretches of rewarding road.
+const STRETCH_WORDS: [&str; 4] = ["stretch", "stretches", "winding", "bends"];
+/// Most stretches among the places of their name.
+const STRETCHES_BESIDE: usize = 3;
 
 impl Planner {
-    /// Places, roads and coordinates for a query, best first; see [`find`].
+    /// Places, roads, coordinates and stretches for a query, best first; see [`find`]. Stretches
+    /// follow the best place of that name; `stretch` or `winding` asks for the best of them.
     pub fn find(&self, query: &str, near: Option<Point>, limit: usize) -> Vec<Found> {
-        find(self.region(), query, near, limit)
+        let limit = limit.min(LIMIT_MAX);
+        let mut results = find(self.region(), query, near, limit);
+        let mut words = fold(query);
+        words.truncate(WORDS_MAX);
+        let asked = words.len();
+        words.retain(|w| !STRETCH_WORDS.contains(&w.as_str()));
+        let is_asked_for = words.len() < asked;
+        let at_once = match is_asked_for {
+            true => limit,
+            false => STRETCHES_BESIDE.min(limit),
+        };
+        let place = usize::from(!is_asked_for && !results.is_empty());
+        let found = self.find_stretches(&words, near, at_once);
+        results.splice(place..place, found);
+        results.truncate(limit);
+        results
     }
+
+    /// Stretches whose name or road has all the words, the best fit first, then the best stretch
+    /// not too far away.
+    fn find_stretches(&self, words: &[String], near: Option<Point>, limit: usize) -> Vec<Found> {
+        let (region, ratings) = (self.region(), self.ratings());
+        let mut hits = Vec::new();
+        for id in 0..ratings.stretch_count() {
+            let Some(stretch) = ratings.stretch_name(region, id) else {
+                continue;
+            };
+            let name = fold(&stretch.name);
+            let all: Vec<String> = name.iter().cloned().chain(fold(&stretch.detail)).collect();
+            let Some(how) = carries(&all, words) else {
+                continue;
+            };
+            let Some(at) = ratings.stretch_middle(region, id) else {
+                continue;
+            };
+            let away_m = near.map(|n| distance_m(n, at));
+            // A find half as good is as welcome at half the way.
+            let weight = f64::from(stretch.total)
+                * (stretch.length_m / (stretch.length_m + 2000.0))
+                / (1.0 + away_m.unwrap_or(0.0) / 20_000.0);
+            hits.push((fit(&name, words, how), weight, stretch, at, away_m));
+        }
+        hits.sort_by(|a, b| {
+            (a.0.cmp(&b.0))
+                .then(b.1.total_cmp(&a.1))
+                .then(a.2.id.cmp(&b.2.id))
+        });
+        let found = hits
+            .into_iter()
+            .take(limit)
+            .map(|(_, _, stretch, at, away_m)| {
+                let what = format!("{:.0} km stretch", stretch.length_m / 1000.0);
+                Found {
+                    kind: "stretch".into(),
+                    name: stretch.name,
+                    detail: match stretch.detail.is_empty() {
+                        true => what,
+                        false => format!("{what}, {}", stretch.detail),
+                    },
+                    lat: at.lat(),
+                    lon: at.lon(),
+                    height_m: None,
+                    distance_m: away_m,
+                    stretch: Some(stretch.id),
+                }
+            });
+        found.collect()
+    }
+}
+
+/// The worst way in which `text` carries all words, the last one perhaps only begun.
+fn carries(text: &[String], words: &[String]) -> Option<Match> {
+    let mut worst = Match::Whole;
+    for (i, word) in words.iter().enumerate() {
+        if text.contains(word) {
+            continue;
+        }
+        if i + 1 < words.len() || !text.iter().any(|t| t.starts_with(word.as_str())) {
+            return None;
+        }
+        worst = Match::Beginning;
+    }
+    Some(worst)
 }
 
 /// What a query means on a region, best first, nearer to `near` among equals: a coordinate; the
@@ -89,7 +179,7 @@ pub fn find(region: &Region, query: &str, near: Option<Point>, limit: usize) -> 
         {
             extend_new(
                 &mut hits,
-                nearest_of(region, kinds, Some(at(region, place)), limit),
+                nearest_of(region, kinds, Some(place_at(region, place)), limit),
             );
             break;
         }
@@ -155,12 +245,12 @@ fn kind_code(kind: PlaceKind) -> String {
     }
 }
 
-fn kind_at(region: &Region, place: u32) -> PlaceKind {
+pub(crate) fn kind_at(region: &Region, place: u32) -> PlaceKind {
     // Codes were checked when the region was opened.
     PlaceKind::from_code(region.place_kind()[place as usize]).unwrap_or(PlaceKind::Hamlet)
 }
 
-fn at(region: &Region, place: u32) -> Point {
+pub(crate) fn place_at(region: &Region, place: u32) -> Point {
     let i = place as usize;
     Point {
         lon_e7: region.place_lon_e7()[i],
@@ -204,7 +294,11 @@ fn nearest_of(region: &Region, kinds: &[PlaceKind], near: Option<Point>, limit: 
     let mut all: Vec<(u64, Reverse<u8>, u32)> = of_kind
         .map(|(i, _)| {
             let rank = region.place_rank()[i];
-            (nearness.of(at(region, i as u32)), Reverse(rank), i as u32)
+            (
+                nearness.of(place_at(region, i as u32)),
+                Reverse(rank),
+                i as u32,
+            )
         })
         .collect();
     keep_least(&mut all, limit);
@@ -262,7 +356,14 @@ fn by_name(region: &Region, words: &[String], near: Option<Point>, limit: usize)
     let rank = |place: u32| Reverse(region.place_rank()[place as usize] / 8);
     let mut rough: Vec<(Match, Reverse<u8>, u64, u32)> = matched
         .into_iter()
-        .map(|(place, worst)| (worst, rank(place), nearness.of(at(region, place)), place))
+        .map(|(place, worst)| {
+            (
+                worst,
+                rank(place),
+                nearness.of(place_at(region, place)),
+                place,
+            )
+        })
         .collect();
     keep_least(&mut rough, COMPARED_MAX.max(limit));
 
@@ -429,13 +530,14 @@ fn coordinate(region: &Region, point: Point, near: Option<Point>) -> Found {
         lon,
         height_m: None,
         distance_m: near.map(|n| distance_m(n, point)),
+        stretch: None,
     }
 }
 
 fn describe(region: &Region, place: u32, near: Option<Point>) -> Found {
     let i = place as usize;
     let kind = kind_at(region, place);
-    let point = at(region, place);
+    let point = place_at(region, place);
     let name = region.string(region.place_name()[i]);
     let mut what = kind_words(kind).to_string();
     if kind == PlaceKind::Road {
@@ -471,6 +573,7 @@ fn describe(region: &Region, place: u32, near: Option<Point>) -> Found {
         lon: point.lon(),
         height_m: (height_cm != NO_HEIGHT).then_some(height_cm as f32 / 100.0),
         distance_m: near.map(|n| distance_m(n, point)),
+        stretch: None,
     }
 }
 
@@ -483,7 +586,7 @@ fn place_words(region: &Region, what: &str, point: Point) -> String {
             let settled = [PlaceKind::City, PlaceKind::Town, PlaceKind::Village];
             settled.contains(&kind_at(region, p)) && region.place_name()[p as usize] != 0
         });
-        settled.min_by_key(|&p| nearness.of(at(region, p)))
+        settled.min_by_key(|&p| nearness.of(place_at(region, p)))
     });
     match settlement {
         Some(p) => format!(

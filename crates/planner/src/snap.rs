@@ -328,15 +328,10 @@ impl Planner {
             lon: near.at.lon(),
             offset_m: near.offset_m,
             why: self.ratings().why(region, piece),
-            stretch: self.ratings().stretch_of(piece).and_then(|id| {
-                let stretch = self.ratings().stretch(region, id)?;
-                Some(StretchName {
-                    id,
-                    name: stretch.name,
-                    length_m: stretch.length_m,
-                    total: stretch.total,
-                })
-            }),
+            stretch: self
+                .ratings()
+                .stretch_of(piece)
+                .and_then(|id| self.ratings().stretch_name(region, id)),
         })
     }
 }

@@ -19,9 +19,9 @@ pub const FERRY_KMH: f64 = 18.0;
 /// half of all roll angles under 15°, three quarters under 25°).
 pub const LEAN_DEG: f64 = 20.0;
 /// The same on loose ground (common practice).
-const LOOSE_LEAN_DEG: f64 = 12.0;
+pub(crate) const LOOSE_LEAN_DEG: f64 = 12.0;
 /// The 85th percentile of speeds to the median: 2^(1/4) (TD 9/93).
-const V85_TO_MEDIAN: f64 = 1.189_207_115;
+pub(crate) const V85_TO_MEDIAN: f64 = 1.189_207_115;
 /// A steady rider's mean in open country and in towns, as a share of the limit (common practice).
 const SHARE_OF_LIMIT: f64 = 0.95;
 const SHARE_OF_LIMIT_IN_TOWN: f64 = 0.8;
