@@ -129,7 +129,7 @@ pub(super) fn add(sums: &mut Sums, more: &Sums, share: f32) {
 fn calm(class: RoadClass, flags: u32) -> f32 {
     let by_class = match class {
         RoadClass::Motorway => 0.0,
-        RoadClass::Trunk => 0.15,
+        RoadClass::Trunk => 0.3,
         RoadClass::Primary => 0.5,
         RoadClass::Secondary => 0.75,
         RoadClass::Tertiary => 0.9,

@@ -15,13 +15,13 @@ use crate::find::{kind_at, place_at};
 use crate::snap::project;
 
 /// Total from which on road is good enough for a stretch to go on, and very good.
-const GOOD: f32 = 0.56;
-const VERY_GOOD: f32 = 0.64;
+const GOOD: f32 = 0.54;
+const VERY_GOOD: f32 = 0.62;
 /// Longest dull part within a stretch, metres.
 const GAP_M: f64 = 500.0;
 /// Shortest stretch, metres, and how much of it must be very good, metres.
-const LEAST_M: f64 = 2000.0;
-const LEAST_VERY_GOOD_M: f64 = 1000.0;
+const LEAST_M: f64 = 1500.0;
+const LEAST_VERY_GOOD_M: f64 = 800.0;
 /// A pass this near the line is on it, metres.
 const AT_PASS_M: f64 = 150.0;
 /// How far away a settlement may be to name an end, metres, the larger ones farther.
