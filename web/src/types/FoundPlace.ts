@@ -5,7 +5,8 @@
  */
 export type FoundPlace = { 
 /**
- * `coordinate`, or the kind of place in snake case (`village`, `pass`, `fuel`, `road`, ...).
+ * `coordinate`, `stretch`, or the kind of place in snake case (`village`, `pass`, `fuel`,
+ * `road`, ...).
  */
 kind: string, 
 /**
@@ -31,4 +32,8 @@ height_m: number | null,
 /**
  * Metres from where the asker looks, as the crow flies, if they said where.
  */
-distance_m: number | null, };
+distance_m: number | null, 
+/**
+ * Its number, if it is a stretch of rewarding road.
+ */
+stretch?: number | null, };

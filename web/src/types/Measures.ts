@@ -5,31 +5,35 @@
  */
 export type Measures = { 
 /**
- * Length, metres.
+ * Length they were taken over, metres.
  */
 length_m: number, 
 /**
- * Bend rate, degrees per kilometre.
+ * Bend rate, degrees per kilometre, one curve's share capped.
  */
 bend_deg_per_km: number, 
 /**
- * Share ridden at a pleasant lean, 8 to 30 degrees.
+ * Share ridden leaning 8 to 30 degrees, at a brisk pace within the limit.
  */
 lean_share: number, 
+/**
+ * The same, leans under 15 degrees counting less.
+ */
+lean_worth: number, 
 /**
  * Changes between left and right curves per kilometre.
  */
 changes_per_km: number, 
 /**
- * Places per kilometre where the speed changes hard.
+ * Places per kilometre where the operating speed changes by more than 20 km/h.
  */
 breaks_per_km: number, 
 /**
- * Junctions per kilometre.
+ * Junctions with other roads per kilometre.
  */
 junctions_per_km: number, 
 /**
- * Signals and other things that make one stop, per kilometre.
+ * Signals, gates and other things that make one stop, per kilometre.
  */
 stops_per_km: number, 
 /**
@@ -49,10 +53,22 @@ wood_share: number,
  */
 open_share: number, 
 /**
- * Height range of the ground around, metres; 0 unknown.
+ * Share known to be paved.
  */
-relief_m: number, 
+paved_share: number, 
 /**
- * Mean gradient either way, percent; 0 unknown.
+ * Share known to be unpaved.
  */
-grade_percent: number, };
+unpaved_share: number, 
+/**
+ * Range of heights within a kilometre, metres; `null` unknown.
+ */
+relief_m: number | null, 
+/**
+ * Mean gradient, up or down, percent; 0 where no heights are known.
+ */
+grade_percent: number, 
+/**
+ * How little through traffic that kind of road carries, 0.0..=1.0.
+ */
+calm: number, };

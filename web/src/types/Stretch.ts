@@ -11,9 +11,13 @@ export type Stretch = {
  */
 id: number, 
 /**
- * A pass, a road, the places it leads between.
+ * A pass, or the road and the places it leads between.
  */
 name: string, 
+/**
+ * What the name leaves unsaid: the road of a pass; may be empty.
+ */
+detail: string, 
 /**
  * Length, metres.
  */

@@ -5,11 +5,11 @@
  */
 export type Virtues = { 
 /**
- * Curves worth leaning into.
+ * Curves worth leaning into, left and right.
  */
 bends: number, 
 /**
- * Climb and relief around.
+ * Climb, and relief of the ground around; 0 where no heights are known.
  */
 hills: number, 
 /**
@@ -17,7 +17,7 @@ hills: number,
  */
 quiet: number, 
 /**
- * Water, woods, open country.
+ * Water, woods, open country, relief.
  */
 surroundings: number, 
 /**

@@ -7,7 +7,7 @@ import type { Virtues } from "./Virtues";
  */
 export type Why = { 
 /**
- * One sentence in plain words and numbers.
+ * Plain words and numbers, parts divided by semicolons.
  */
 text: string, 
 /**

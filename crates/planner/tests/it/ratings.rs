@@ -85,7 +85,7 @@ fn rated(roads: &[Road], places: Places) -> Planner {
     };
     import::import(&job, &|_, _, _| {}, &AtomicBool::new(false)).unwrap();
     // The map stays readable after its file is gone.
-    Planner::new(Arc::new(Region::open(&out).unwrap()))
+    Planner::new(Arc::new(Region::open(&out).unwrap())).unwrap()
 }
 
 /// Left and right curves of a radius, each turning so many degrees, with straights between.
