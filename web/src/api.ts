@@ -61,11 +61,11 @@ async function call(path: string, init: RequestInit = {}): Promise<Response> {
   throw new Refusal(answer.status, body);
 }
 
-async function json<T>(path: string, init?: RequestInit): Promise<T> {
+export async function json<T>(path: string, init?: RequestInit): Promise<T> {
   return (await call(path, init)).json() as Promise<T>;
 }
 
-const sending = (method: string, body: unknown, signal?: AbortSignal): RequestInit => ({
+export const sending = (method: string, body: unknown, signal?: AbortSignal): RequestInit => ({
   method,
   headers: { "content-type": "application/json" },
   body: JSON.stringify(body),

@@ -283,10 +283,10 @@ pub struct ShelfItem {
     /// Its simplified line, `[lat, lon]`, in runs; of a tour from point to point.
     pub line: Vec<Vec<[f64; 2]>>,
     /// Of a recording.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub recording: Option<RecordingInfo>,
     /// Of a mark.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mark: Option<MarkInfo>,
 }
 

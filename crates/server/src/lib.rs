@@ -176,6 +176,7 @@ struct App {
     plan_turns: Semaphore,
     row_sets: cards::RowSets,
     incoming: Incoming,
+    measuring: survey::Waiting,
     stopping: watch::Receiver<bool>,
     now_s: fn() -> i64,
 }
@@ -217,6 +218,7 @@ pub async fn serve(
     let app = Arc::new(App {
         incoming: Incoming::new(config.data.incoming()),
         row_sets: cards::RowSets::default(),
+        measuring: survey::Waiting::default(),
         regions: Regions::new(config.data),
         shelf,
         tiles: Cache::with_weighter(10_000, TILE_CACHE_BYTES, TileWeight),

@@ -1,13 +1,74 @@
 //! What the imported regions know of the country along a recording.
 
-use std::sync::Arc;
+use std::collections::HashSet;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use planner::Planner;
-use planner::files::Fix;
+use planner::files::{Fix, ride_of_plan};
 use region::{Bounds, LocalFrame, NO_HEIGHT, PlaceKind, Point, Region};
-use shelf::{Seen, Survey};
+use shelf::{Planned, Seen, Survey, TourId};
 
+use crate::App;
 use crate::regions::Regions;
+
+/// How long a tour must stay as it is before its line is put on the shelf.
+const CALM: Duration = Duration::from_secs(2);
+
+/// Tours that wait for that.
+pub(crate) type Waiting = Mutex<HashSet<TourId>>;
+
+impl App {
+    /// Plans a tour that was saved, soon, and tells the shelf where its line runs, so that it is
+    /// found by what it passes. What fails is tried again with the next save.
+    pub fn measure(self: &Arc<Self>, id: TourId) {
+        let waiting = |app: &App, remove: bool| {
+            let mut ids = app.measuring.lock().unwrap_or_else(PoisonError::into_inner);
+            if remove {
+                ids.remove(&id)
+            } else {
+                ids.insert(id)
+            }
+        };
+        if !waiting(self, false) {
+            return;
+        }
+        let app = self.clone();
+        tokio::spawn(async move {
+            tokio::time::sleep(CALM).await;
+            waiting(&app, true);
+            let _turn = app.plan_turns.acquire().await;
+            let worker = app.clone();
+            let _ = tokio::task::spawn_blocking(move || worker.put_line(id)).await;
+        });
+    }
+
+    fn put_line(&self, id: TourId) -> Option<()> {
+        let kept = self.shelf.get(id).ok()?;
+        let planner = self.regions.get(&kept.tour.region).ok()?;
+        let plan = planner.plan(&kept.tour, &HashSet::new()).ok()?;
+        let ride = ride_of_plan(&kept.tour, &plan, None);
+        let runs: Vec<Vec<Fix>> = ride.tracks.into_iter().flat_map(|t| t.segments).collect();
+        if runs.is_empty() {
+            return None;
+        }
+        let mut seen = Seen::default();
+        let points: Vec<Point> = runs.iter().flatten().map(Fix::point).collect();
+        look(planner.region(), &points, &mut seen);
+        seen.places.truncate(MAX_PLACES);
+        let heights = runs.iter().flatten().filter_map(|f| f.height_m);
+        let highest_m = heights.reduce(f32::max).map(f64::from);
+        let planned = Planned {
+            riding_s: plan.total.riding_s,
+            climb_m: highest_m.map(|_| plan.total.climb_m),
+            highest_m,
+            seen,
+            runs,
+        };
+        self.shelf.set_planned(id, kept.revision, &planned).ok()?;
+        Some(())
+    }
+}
 
 /// A pass is crossed by who comes this near, metres.
 const PASS_M: f64 = 150.0;

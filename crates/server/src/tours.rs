@@ -78,8 +78,10 @@ pub(crate) async fn add(
     let new: NewTour = json_body(request, MAX_TOUR_BYTES).await?;
     let now_s = (app.now_s)();
     let kept = app
+        .clone()
         .on_shelf(move |s| s.add(&new.tour, new.length_m, now_s))
         .await?;
+    app.measure(kept.id);
     let key = TourKey {
         id: kept.id.to_string(),
         revision: kept.revision,
@@ -105,6 +107,7 @@ pub(crate) async fn save(
     let now_s = (app.now_s)();
     // A conflict is an answer of its own, not a failure.
     let saved = app
+        .clone()
         .on_shelf(move |s| {
             match s.save(id, change.revision, &change.tour, change.length_m, now_s) {
                 Err(ShelfError::Conflict { newer }) => Ok(Err(newer)),
@@ -113,7 +116,10 @@ pub(crate) async fn save(
         })
         .await?;
     match saved {
-        Ok(revision) => ok(&Saved { revision }),
+        Ok(revision) => {
+            app.measure(id);
+            ok(&Saved { revision })
+        }
         Err(newer) => Ok(json(
             StatusCode::CONFLICT,
             &Conflict {

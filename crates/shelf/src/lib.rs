@@ -43,7 +43,7 @@ pub use marks::{MAX_PHOTO_BYTES, Mark, MarkError, NewMark, Photo};
 pub use recordings::{Change, Recording};
 pub use schema::VERSION;
 pub use search::{Found, Question};
-pub use tours::{Earlier, Entry, HISTORY_LEN, Kept, TourId};
+pub use tours::{Earlier, Entry, HISTORY_LEN, Kept, Planned, TourId};
 
 /// How long an operation waits for another process before it gives up.
 const PATIENCE: Duration = Duration::from_secs(5);

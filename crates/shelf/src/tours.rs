@@ -1,10 +1,12 @@
 //! Tours: documents with revisions, a history and a bin.
 
 use planner::document::{LegKind, Tour};
+use planner::files::Fix;
 use region::Point;
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 
 use crate::card::{self, Card, Key};
+use crate::import::Seen;
 use crate::pyramid::Line;
 use crate::{Shelf, ShelfError};
 
@@ -71,6 +73,21 @@ pub struct Entry {
     pub changed_s: i64,
     /// When it went into the bin, if it is there.
     pub deleted_s: Option<i64>,
+}
+
+/// What a plan says of a tour.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Planned {
+    /// The line; a new run begins where it is interrupted.
+    pub runs: Vec<Vec<Fix>>,
+    /// Riding time.
+    pub riding_s: f64,
+    /// Sum of climbs, if heights are known.
+    pub climb_m: Option<f64>,
+    /// Highest point, if heights are known.
+    pub highest_m: Option<f64>,
+    /// What lies along.
+    pub seen: Seen,
 }
 
 /// An earlier document of a tour.
@@ -217,6 +234,33 @@ impl Shelf {
                 })
             })
             .collect()
+    }
+
+    /// Says where the line of a tour runs, once its document of that revision has been planned;
+    /// until then it is found from point to point. `false` when there is a newer one.
+    pub fn set_planned(
+        &self,
+        id: TourId,
+        revision: u32,
+        planned: &Planned,
+    ) -> Result<bool, ShelfError> {
+        self.write("keep the line of a tour", |t| {
+            let Some(row) = Key::Tour(id).row(t)? else {
+                return Ok(false);
+            };
+            let current = card::by_row(t, row)?.filter(|c| c.revision == revision);
+            let Some(mut card) = current else {
+                return Ok(false);
+            };
+            card.riding_s = Some(planned.riding_s);
+            card.climb_m = planned.climb_m;
+            card.highest_m = planned.highest_m;
+            (card.pass, card.pass_m) = planned.seen.pass.clone().unwrap_or_default();
+            card.places.extend(planned.seen.places.iter().cloned());
+            card.places = card::tidy(&card.places);
+            card::put(t, &card, &card::line_of_runs(&planned.runs))?;
+            Ok(true)
+        })
     }
 
     /// Puts a tour into the bin; one that is there stays.

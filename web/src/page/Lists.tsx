@@ -3,10 +3,12 @@
 import { useSignal } from "@preact/signals";
 import * as api from "../api";
 import * as format from "../format";
+import { Rides } from "../shelf/Rides";
 import type { TourEntry } from "../types/TourEntry";
 import * as actions from "./actions";
 import { Sheet } from "./Card";
 import { Icon, IconButton } from "./icons";
+import { sheet } from "./MapView";
 import * as state from "./state";
 
 export function Shelf() {
@@ -60,10 +62,12 @@ export function Shelf() {
           )}
         </>
       )}
+      <Rides map={theMap} />
     </Sheet>
   );
 }
 
+const theMap = () => sheet?.map;
 const titleOf = (entry: TourEntry) => entry.name || "Tour without a name";
 
 function EntryFacts({ entry }: { entry: TourEntry }) {

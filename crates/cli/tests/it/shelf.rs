@@ -326,6 +326,23 @@ fn the_shelf_over_http() {
         .as_str()
         .unwrap()
         .to_owned();
+    // Soon it is found where its line runs, and with the time it takes.
+    let (lat, lon) = map.lat_lon('B').unwrap();
+    let near = format!(
+        "/api/shelf?q=kind:tour%20time:1min..%20in:{},{},{},{}",
+        lon - 0.001,
+        lat - 0.001,
+        lon + 0.001,
+        lat + 0.001
+    );
+    let start = Instant::now();
+    while server.get(&near).expect(200)["total"] != 1 {
+        assert!(
+            start.elapsed() < Duration::from_secs(30),
+            "the line of a tour never came to the shelf"
+        );
+        std::thread::sleep(Duration::from_millis(100));
+    }
     let collection = json!({"name": "Club", "members": [key, planned, mark]});
     let made = server
         .send("POST", "/api/shelf/collections", &collection)
