@@ -179,12 +179,13 @@ impl App {
                 &tell,
                 &job.cancel,
             );
-            job.finish(result.map_err(|e| e.to_string()), &file);
+            // What was cut short by the end of the program is there for its next start.
             if !*app.stopping.borrow()
                 && let Some(folder) = file.parent()
             {
                 let _ = std::fs::remove_dir_all(folder);
             }
+            job.finish(result.map_err(|e| e.to_string()), &file);
         });
     }
 }

@@ -105,8 +105,7 @@ impl Survey for Country {
             let within =
                 |p: &&Point| (west..=east).contains(&p.lon()) && (south..=north).contains(&p.lat());
             // A region whose box holds some of it, and that has a road there.
-            let inside = points.iter().filter(within).count();
-            if inside * 10 < points.len() || inside == 0 {
+            if !points.iter().any(|p| within(&p)) {
                 continue;
             }
             if look(region, &points, &mut seen) {
