@@ -13,7 +13,6 @@ import { files } from "./tests/files.mjs";
 import { line } from "./tests/line.mjs";
 import { places } from "./tests/places.mjs";
 import { sheet } from "./tests/sheet.mjs";
-import { shelf } from "./tests/shelf.mjs";
 
 /** Encamp, Canillo and Ordino. */
 const ANDORRA = [
@@ -46,7 +45,7 @@ const within = (promise, seconds, what) => {
 try {
   await within(house.open(), 120, "starting Lacet and the browser");
   const country = await Country.of(house, "demo");
-  const tests = [...line, ...edits, ...places, ...files, ...sheet, ...shelf].filter((t) => t.name.includes(wanted));
+  const tests = [...line, ...edits, ...places, ...files, ...sheet].filter((t) => t.name.includes(wanted));
   for (const { name, run, region = "demo", ride, ...screen } of tests) {
     const left = ALL_S - (Date.now() - started) / 1000;
     const begun = Date.now();

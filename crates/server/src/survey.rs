@@ -103,9 +103,9 @@ impl Survey for Country {
             let region = planner.region();
             let [west, south, east, north] = region.meta().bounds_deg;
             let within =
-                |p: &&Point| (west..=east).contains(&p.lon()) && (south..=north).contains(&p.lat());
+                |p: &Point| (west..=east).contains(&p.lon()) && (south..=north).contains(&p.lat());
             // A region whose box holds some of it, and that has a road there.
-            if !points.iter().any(|p| within(&p)) {
+            if !points.iter().any(within) {
                 continue;
             }
             if look(region, &points, &mut seen) {
