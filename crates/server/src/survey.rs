@@ -22,7 +22,7 @@ impl App {
     /// Plans a tour that was saved, soon, and tells the shelf where its line runs, so that it is
     /// found by what it passes. What fails is tried again with the next save.
     pub fn measure(self: &Arc<Self>, id: TourId) {
-        let waiting = |app: &App, remove: bool| {
+        let waiting = move |app: &App, remove: bool| {
             let mut ids = app.measuring.lock().unwrap_or_else(PoisonError::into_inner);
             if remove {
                 ids.remove(&id)
