@@ -6,15 +6,21 @@
 //! (scratch memory of one thread, reused from search to search). [`dijkstra`] is the plain search
 //! they are measured against.
 //!
+//! On top of these: other ways ([`alternatives`]), the best way within a limit ([`limited`]), and
+//! walks that gather the most ([`orienteering`]).
+//!
 //! Costs are `u32`: [`INFINITY`] and above mean "no way", and a path whose cost would reach it is
 //! not found.
 
+pub mod alternatives;
 mod contract;
 pub mod dijkstra;
 mod graph;
 mod heap;
+pub mod limited;
 mod metric;
 pub mod order;
+pub mod orienteering;
 mod query;
 
 pub use contract::{Contraction, OwnedHalf};

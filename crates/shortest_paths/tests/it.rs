@@ -10,6 +10,13 @@ use shortest_paths::{
     Query, Topology,
 };
 
+#[path = "it/alternatives.rs"]
+mod alternatives;
+#[path = "it/limited.rs"]
+mod limited;
+#[path = "it/orienteering.rs"]
+mod orienteering;
+
 /// SplitMix64 (Steele, Lea, Flood 2014): seeded and the same everywhere.
 struct Random(u64);
 
@@ -73,6 +80,13 @@ fn contracted(case: &Case, r: &mut Random) -> Graph {
         order.swap(i, r.below(i as u32 + 1) as usize);
     }
     let columns = Contraction::new(&case.first_out, &case.head, &order).unwrap();
+    Graph::new(Arc::new(columns)).unwrap()
+}
+
+/// A graph contracted as its nodes come.
+fn plain_graph(first_out: &[u32], head: &[u32]) -> Graph {
+    let order: Vec<u32> = (0..first_out.len() as u32 - 1).collect();
+    let columns = Contraction::new(first_out, head, &order).unwrap();
     Graph::new(Arc::new(columns)).unwrap()
 }
 
