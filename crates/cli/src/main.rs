@@ -9,6 +9,7 @@ mod make_region;
 mod plan;
 mod point;
 mod progress;
+mod propose;
 mod regions;
 mod serve;
 mod shelf;
@@ -124,6 +125,11 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         geojson: Option<PathBuf>,
     },
+    /// Proposes round trips, the best line within a limit, other ways
+    Propose {
+        #[command(subcommand)]
+        what: propose::Propose,
+    },
     /// Turns GPX, GeoJSON or KML into any of them; several files become one
     Convert {
         /// Files to read
@@ -197,6 +203,7 @@ fn run(cli: Cli) -> Outcome {
             };
             plan::run(&data()?, &wanted)
         }
+        Command::Propose { what } => propose::run(&data()?, what, json),
         Command::Convert { files, output } => files::convert(&files, &output),
         Command::Check { file } => files::check(&file, json),
     }

@@ -83,7 +83,7 @@ pub fn run(data: &DataDir, wanted: &Wanted) -> Outcome {
 }
 
 /// A taste by name, or from its file.
-fn taste(wanted: &str) -> Result<TasteChoice, Failure> {
+pub fn taste(wanted: &str) -> Result<TasteChoice, Failure> {
     let choice = TasteChoice::from(wanted);
     if choice.taste().is_some() {
         return Ok(choice);

@@ -319,7 +319,7 @@ impl Planner {
         }
     }
 
-    fn off_map(&self, name: &str, at: Point) -> String {
+    pub(crate) fn off_map(&self, name: &str, at: Point) -> String {
         let meta = self.region().meta();
         let [west, south, east, north] = meta.bounds_deg;
         let inside =

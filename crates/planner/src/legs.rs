@@ -222,7 +222,7 @@ impl Planner {
 
     /// Every direction of every candidate. One arrives in a state that may remember the roads
     /// before; one sets out in the plain one.
-    fn stances(&self, place: &Place, arriving: bool) -> Vec<Stance> {
+    pub(crate) fn stances(&self, place: &Place, arriving: bool) -> Vec<Stance> {
         let mut stances = Vec::new();
         for (candidate, c) in place.candidates.iter().enumerate() {
             for edge in rideable(self.region(), c.piece) {
@@ -279,7 +279,7 @@ impl Planner {
     }
 
     /// Where a search begins that sets out from a stance: past the rest of its edge.
-    fn sources(&self, weighing: &Weighing, from: &Stance) -> Vec<End> {
+    pub(crate) fn sources(&self, weighing: &Weighing, from: &Stance) -> Vec<End> {
         let region = self.region();
         let rest = weighing.part(self.edge(from.state), 1.0 - from.share);
         arcs(region, from.state)
@@ -291,7 +291,7 @@ impl Planner {
     }
 
     /// Where a search ends that arrives in a stance: at the start of its edge.
-    fn targets(&self, weighing: &Weighing, to: &Stance) -> Vec<End> {
+    pub(crate) fn targets(&self, weighing: &Weighing, to: &Stance) -> Vec<End> {
         vec![(to.state, weighing.part(self.edge(to.state), to.share))]
     }
 

@@ -15,6 +15,7 @@ mod legs;
 mod line;
 pub mod plan;
 mod price;
+pub mod propose;
 pub mod rating;
 mod recent;
 pub mod snap;

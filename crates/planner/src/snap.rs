@@ -106,7 +106,7 @@ impl Nets {
         }
     }
 
-    fn is_connected(&self, edge: Edge) -> bool {
+    pub fn is_connected(&self, edge: Edge) -> bool {
         self.connected.get(edge.0 as usize) == Some(&true)
     }
 }

@@ -126,6 +126,17 @@ pub struct ReadAnswer {
     pub warnings: Vec<String>,
 }
 
+/// A line of an answer of `POST /api/propose/...` before its last, which is `Proposals` or an
+/// `ErrorBody`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct Progress {
+    /// Share done, 0..=1.
+    pub progress: f32,
+    /// What is being done, in plain words.
+    pub stage: String,
+}
+
 /// A tour in the list.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]

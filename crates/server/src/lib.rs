@@ -19,6 +19,7 @@ mod incoming;
 mod maps;
 mod page;
 mod plans;
+mod propose;
 mod tours;
 
 use std::future::Future;
@@ -177,6 +178,9 @@ struct App {
     row_sets: cards::RowSets,
     incoming: Incoming,
     measuring: survey::Waiting,
+    /// Proposals asked for, and worked on at once.
+    propose_places: Arc<Semaphore>,
+    propose_turns: Arc<Semaphore>,
     stopping: watch::Receiver<bool>,
     now_s: fn() -> i64,
 }
@@ -226,6 +230,8 @@ pub async fn serve(
         read_turn: Semaphore::new(1),
         hands: Arc::new(Semaphore::new(hand::MOST_HANDS as usize)),
         plan_turns: Semaphore::new(cores),
+        propose_places: Arc::new(Semaphore::new(propose::MOST_ASKED)),
+        propose_turns: Arc::new(Semaphore::new(cores.div_ceil(2))),
         stopping: asked.clone(),
         now_s: config.now_s,
     });
@@ -334,6 +340,7 @@ fn router(app: Arc<App>, names: Names, access: Option<Access>) -> Router {
         .route("/api/tastes/write", post(plans::write_taste))
         .route("/api/plan", post(plans::plan))
         .route("/api/hand", get(hand::hand))
+        .route("/api/propose/{what}", post(propose::propose))
         .route("/api/export/{format}", post(plans::export))
         .route("/api/read", post(plans::read))
         .route("/api/tours", get(tours::list).post(tours::add))

@@ -9,6 +9,7 @@ mod find_places;
 mod legs;
 mod map;
 mod plans;
+mod propose;
 mod ratings;
 mod snapping;
 mod speeds;
