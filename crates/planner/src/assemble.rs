@@ -36,6 +36,9 @@ pub(crate) struct Built {
     routed: Option<(usize, usize)>,
 }
 
+/// Kind, line and trouble of a leg.
+pub(crate) type FoundLeg = (LegKind, Arc<LegLine>, Option<String>);
+
 impl Planner {
     /// Plans a tour. Legs whose key is in `have` come without their line.
     ///
@@ -110,6 +113,18 @@ impl Planner {
         let fastest = self.build_legs(tour, &fastest, raw, snapped, stop)?;
         let [legs, fastest] = [legs, &fastest].map(|legs| legs.iter().map(|l| &*l.line));
         Ok(Some(self.taste_price(taste, legs, fastest)))
+    }
+
+    /// The legs of a tour as they were found: kind, line, and trouble if there is any.
+    pub(crate) fn legs_of(&self, tour: &Tour) -> Result<Vec<FoundLeg>, PlanError> {
+        let (taste, raw) = check(tour)?;
+        let points = raw.iter().enumerate();
+        let snapped: Vec<Option<Arc<Snapped>>> = points
+            .map(|(i, &at)| on_road(tour, i).then(|| self.snap_kept(at, tour.points[i].kind)))
+            .collect();
+        let legs = self.build_legs(tour, &taste, &raw, &snapped, &AtomicBool::new(false))?;
+        let found = |leg: Built| (leg.kind, leg.line, leg.trouble);
+        Ok(legs.into_iter().map(found).collect())
     }
 
     fn build_legs(

@@ -11,6 +11,7 @@ mod cost;
 pub mod document;
 pub mod files;
 pub mod find;
+pub mod handover;
 mod legs;
 mod line;
 pub mod plan;
@@ -63,6 +64,7 @@ pub struct Planner {
     shades: ByTaste<Vec<u8>>,
     queries: Mutex<Vec<Query>>,
     legs: legs::Kept,
+    strangers: handover::Strangers,
 }
 
 /// Why a region cannot be planned on: its hierarchy is damaged.
@@ -139,6 +141,7 @@ impl Planner {
             shades: ByTaste::new(MOST_SHADES),
             queries: Mutex::default(),
             legs: legs::Kept::default(),
+            strangers: handover::Strangers::default(),
             graph,
             region,
         })

@@ -1,0 +1,288 @@
+//! The line to be handed over, in parts that routers ride and parts that only a track tells.
+
+use region::{Edge, Point, RoadClass};
+
+use super::net::{Place, Search, Span};
+use super::panel::{Kit, Settings};
+use super::points::{Chosen, choose};
+use super::replay::{Snapping, Stage};
+use super::shape::{self, Shape};
+use crate::Planner;
+use crate::document::{LegKind, PointKind, Tour};
+use crate::plan::PlanError;
+
+/// A part of the line between two places that stay where they are.
+#[derive(Clone, Debug)]
+pub enum Part {
+    /// Roads that routers ride.
+    Road(Span),
+    /// A drawn leg, a ferry, or a leg without a way: points, and what it is.
+    Track(Vec<Point>, TrackKind),
+}
+
+/// Why a part goes out as track only.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TrackKind {
+    /// Drawn by hand.
+    Drawn,
+    /// A ferry.
+    Ferry,
+    /// No way was found: a straight line.
+    NoWay,
+}
+
+/// A whole line; parts follow each other without gaps.
+#[derive(Clone, Debug, Default)]
+pub struct Course {
+    /// In riding order.
+    pub parts: Vec<Part>,
+    /// For each part, the tour's point it begins at, if it begins at one.
+    pub begins_at: Vec<Option<usize>>,
+    /// The tour's last point.
+    pub ends_at: Option<usize>,
+}
+
+/// A point of the route to hand over.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pin {
+    /// Where.
+    pub at: Point,
+    /// The tour's point that stands here, if it is one.
+    pub tour_point: Option<usize>,
+    /// Index of the edge ridden there, if on a road.
+    pub edge: Option<u32>,
+    /// Whether it stays where it is: a stop, or the end of a stretch.
+    pub stays: bool,
+    /// Metres to the nearest other road, 60 at most; 0 for points that stay where they are.
+    pub clear_m: f64,
+    /// Metres of road it could have stood on.
+    pub window_m: f64,
+    /// Metres of line from the start.
+    pub line_m: f64,
+    /// Whether what follows is to be ridden by the track only.
+    pub track_follows: bool,
+}
+
+/// Points for a course and the stages between them.
+#[derive(Clone, Debug, Default)]
+pub struct Pins {
+    /// In riding order.
+    pub pins: Vec<Pin>,
+    /// One fewer than points.
+    pub stages: Vec<Stage>,
+    /// Fewest points there can be, ends included, for this panel and margin.
+    pub minimum: usize,
+    /// Whether forward and backward sweeps agree on it everywhere.
+    pub sweeps_agree: bool,
+}
+
+impl Planner {
+    /// The line of a tour.
+    pub fn course(&self, tour: &Tour) -> Result<Course, PlanError> {
+        let legs = self.legs_of(tour)?;
+        let mut course = Course::default();
+        // The road being gathered: edges, shares, the tour's point it began at.
+        let mut open: Option<(Vec<u32>, f64, f64, usize)> = None;
+        for (i, (kind, line, trouble)) in legs.iter().enumerate() {
+            let edges: Vec<u32> = line.states.iter().map(|&s| self.edge(s).0).collect();
+            if *kind == LegKind::Free || trouble.is_some() || edges.is_empty() {
+                self.close(&mut course, open.take());
+                let places = line.line.lat.iter().zip(&line.line.lon);
+                let points = places.filter_map(|(&lat, &lon)| Point::from_degrees(lat, lon));
+                let kind = match kind {
+                    LegKind::Free => TrackKind::Drawn,
+                    LegKind::Road => TrackKind::NoWay,
+                };
+                course.parts.push(Part::Track(points.collect(), kind));
+                course.begins_at.push(Some(i));
+                continue;
+            }
+            let passes = tour.points[i].kind == PointKind::Via;
+            match &mut open {
+                Some((all, _, to, _)) if passes && all.last() == edges.first() => {
+                    all.extend(&edges[1..]);
+                    *to = line.shares[1];
+                }
+                _ => {
+                    self.close(&mut course, open.take());
+                    open = Some((edges, line.shares[0], line.shares[1], i));
+                }
+            }
+        }
+        self.close(&mut course, open);
+        course.ends_at = tour.points.len().checked_sub(1);
+        Ok(course)
+    }
+
+    /// Ends a stretch of road, ferries cut out.
+    fn close(&self, course: &mut Course, open: Option<(Vec<u32>, f64, f64, usize)>) {
+        let Some((edges, from, to, point)) = open else {
+            return;
+        };
+        let is_ferry = |e: &u32| self.region().class(e / 2) == RoadClass::Ferry;
+        let mut first = 0;
+        while first < edges.len() {
+            let ferry = is_ferry(&edges[first]);
+            let run = edges[first..].iter().take_while(|e| is_ferry(e) == ferry);
+            let last = first + run.count();
+            let a = if first == 0 { from } else { 0.0 };
+            let b = if last == edges.len() { to } else { 1.0 };
+            let part = edges[first..last].to_vec();
+            if ferry {
+                let line = shape::line(self.region(), &part, a, b);
+                course.parts.push(Part::Track(line, TrackKind::Ferry));
+            } else if let Some(span) = Span::new(part, a, b) {
+                course.parts.push(Part::Road(span));
+            } else {
+                break;
+            }
+            course.begins_at.push((first == 0).then_some(point));
+            first = last;
+        }
+    }
+
+    /// The line one router rides through points, as a course.
+    pub fn course_by(&self, kit: &Kit, router: usize, points: &[Point]) -> Option<Course> {
+        let mut search = Search::default();
+        let (router, costs) = (kit.panel.routers.get(router)?, kit.costs.get(router)?);
+        let halts = vec![false; points.len()];
+        let snapping = Snapping::Nearest;
+        let legs = self.ride(kit, router, costs, points, &halts, snapping, &mut search);
+        let mut course = Course::default();
+        let mut open: Option<(Vec<u32>, f64, f64, usize)> = None;
+        for (i, leg) in legs.into_iter().enumerate() {
+            let leg = leg?;
+            match &mut open {
+                Some((all, _, to, _)) if all.last() == leg.edges.first() => {
+                    all.extend(&leg.edges[1..]);
+                    *to = leg.to;
+                }
+                _ => {
+                    self.close(&mut course, open.take());
+                    open = Some((leg.edges, leg.from, leg.to, i));
+                }
+            }
+        }
+        self.close(&mut course, open);
+        course.ends_at = Some(points.len().checked_sub(1)?);
+        Some(course)
+    }
+
+    /// Length of a course, metres.
+    pub fn course_length_m(&self, course: &Course) -> f64 {
+        course
+            .parts
+            .iter()
+            .map(|part| points_length_m(&self.part_line(part)))
+            .sum()
+    }
+
+    /// Points of a part.
+    pub fn part_line(&self, part: &Part) -> Vec<Point> {
+        match part {
+            Part::Road(span) => shape::line(self.region(), &span.edges, span.from, span.to),
+            Part::Track(points, _) => points.clone(),
+        }
+    }
+
+    /// Chooses the points of a course.
+    pub fn pins(&self, course: &Course, kit: &Kit, settings: &Settings) -> Pins {
+        let mut result = Pins {
+            sweeps_agree: true,
+            ..Pins::default()
+        };
+        let mut line_m = 0.0;
+        for (part, &begins) in course.parts.iter().zip(&course.begins_at) {
+            match part {
+                Part::Track(points, _) => {
+                    let at = points.first().copied().unwrap_or_default();
+                    let pin = self.fixed(at, begins, None, line_m, true);
+                    result.pins.push(pin);
+                    result.stages.push(Stage::default());
+                    result.minimum += 1;
+                    line_m += points_length_m(points);
+                }
+                Part::Road(span) => {
+                    let chosen = choose(self.region(), kit, span, settings);
+                    result.minimum += chosen.minimum + 1;
+                    result.sweeps_agree &= chosen.agree;
+                    self.add_span(&mut result, span, &chosen, begins, &mut line_m);
+                }
+            }
+        }
+        if let Some(part) = course.parts.last() {
+            let line = self.part_line(part);
+            let at = line.last().copied().unwrap_or_default();
+            let edge = match part {
+                Part::Road(span) => span.edges.last().copied(),
+                Part::Track(..) => None,
+            };
+            let pin = self.fixed(at, course.ends_at, edge, line_m, false);
+            result.pins.push(pin);
+            result.minimum += 1;
+        }
+        result
+    }
+
+    fn fixed(
+        &self,
+        at: Point,
+        tour_point: Option<usize>,
+        edge: Option<u32>,
+        line_m: f64,
+        track_follows: bool,
+    ) -> Pin {
+        Pin {
+            at,
+            tour_point,
+            edge,
+            stays: true,
+            clear_m: 0.0,
+            window_m: 0.0,
+            line_m,
+            track_follows,
+        }
+    }
+
+    fn add_span(
+        &self,
+        result: &mut Pins,
+        span: &Span,
+        chosen: &Chosen,
+        begins: Option<usize>,
+        line_m: &mut f64,
+    ) {
+        let region = self.region();
+        let at = |place: Place| Shape::new(region, Edge(span.edges[place.index])).at(place.share);
+        let mut places = vec![span.start()];
+        places.extend(chosen.spots.iter().map(|s| s.place));
+        places.push(span.end());
+        for (n, pair) in places.windows(2).enumerate() {
+            let (a, b) = (pair[0], pair[1]);
+            let edge = Some(span.edges[a.index]);
+            let mut pin = self.fixed(at(a), begins.filter(|_| n == 0), edge, *line_m, false);
+            if n > 0 {
+                pin.stays = false;
+                pin.clear_m = chosen.spots[n - 1].clear_m;
+                pin.window_m = chosen.window_m[n - 1];
+            }
+            result.pins.push(pin);
+            let edges = span.edges[a.index..=b.index.max(a.index)].to_vec();
+            let line = shape::line(region, &edges, a.share, b.share);
+            *line_m += points_length_m(&line);
+            result.stages.push(Stage {
+                line,
+                counts: None,
+                edges,
+            });
+        }
+    }
+}
+
+/// Length of a line, metres.
+pub fn points_length_m(points: &[Point]) -> f64 {
+    points
+        .windows(2)
+        .map(|w| region::distance_m(w[0], w[1]))
+        .sum()
+}
