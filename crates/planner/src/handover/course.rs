@@ -145,9 +145,15 @@ impl Planner {
     pub fn course_by(&self, kit: &Kit, router: usize, points: &[Point]) -> Option<Course> {
         let mut search = Search::default();
         let (router, costs) = (kit.panel.routers.get(router)?, kit.costs.get(router)?);
-        let halts = vec![false; points.len()];
-        let snapping = Snapping::Nearest;
-        let legs = self.ride(kit, router, costs, points, &halts, snapping, &mut search);
+        let legs = self.ride(
+            kit,
+            router,
+            costs,
+            points,
+            &[],
+            Snapping::Nearest,
+            &mut search,
+        );
         let mut course = Course::default();
         let mut open: Option<(Vec<u32>, f64, f64, usize)> = None;
         for (i, leg) in legs.into_iter().enumerate() {

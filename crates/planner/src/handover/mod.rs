@@ -7,6 +7,7 @@
 
 pub mod compare;
 pub mod course;
+pub mod handed;
 pub mod net;
 pub mod panel;
 pub mod place;
@@ -14,6 +15,7 @@ pub mod points;
 pub mod replay;
 mod shape;
 pub mod sweep;
+pub mod unit;
 
 use std::sync::{Arc, Mutex, OnceLock};
 
@@ -43,5 +45,11 @@ impl Planner {
         let kit = Arc::new(kit);
         *lock(&self.strangers.kit) = Some(kit.clone());
         kit
+    }
+
+    /// What every panel rides on; made once.
+    fn stranger_roads(&self) -> Arc<Roads> {
+        let make = || Arc::new(Roads::new(self.region()));
+        self.strangers.roads.get_or_init(make).clone()
     }
 }

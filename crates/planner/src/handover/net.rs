@@ -10,14 +10,11 @@
 //! the same for every pair of places, so this is uniqueness of cheapest paths in one metric and
 //! is inherited by sub-paths: the greedy longest prefix gives the fewest points.
 //!
-//! One arrives at a point whichever way is cheaper, also against the line. From there a router
-//! either *keeps its heading*, as units do that go on from a point as they came, or it is *free*
-//! to set out either way ([`Net::free`]). Where turns cost or are forbidden, arriving against the
-//! line is no beginning of a way on along it, and being joined would not be inherited; so here
-//! "joined to b" means joined to every place up to b. With a kept heading that is inherited by
-//! the front part as it is said, and by the rear part because any better way from a later place
-//! would have been one from the first. With free setting out it is inherited if turns cost
-//! nothing: routers that are free count none.
+//! At points inside the line a router either *keeps the course* of the line, or it is *free* to
+//! arrive and to set out either way ([`Net::free`]). Being free is inherited only where no turn
+//! costs anything or is forbidden: arriving against the line is no beginning of a way on along
+//! it. So a router that counts turns keeps the course, and the free ones count none; at the ends of
+//! the line all are free.
 //!
 //! One search from a place tells how far it is joined: Dijkstra's, whose labels remember whether
 //! they came along the line and nowhere else. It ends where the line loses, so it looks at no
@@ -72,7 +69,7 @@ pub struct Net {
     /// Further states of edges that have more than one.
     copies: HashMap<u32, Vec<u32>>,
     edges: usize,
-    /// Routers on it set out from a point either way; all arrive either way.
+    /// Routers on it arrive at a point, and set out from it, either way.
     pub free: bool,
 }
 
@@ -357,34 +354,11 @@ impl Search {
         let (from, most) = (span.mirror(to), span.mirror(limit));
         let found = self.reach(net, &net.mirrored, &scale, edges, true, from, most);
         // Mirrored twice, a share may come back another by a bit.
-        let mut first = if found == most {
+        if found == most {
             limit
         } else {
             span.mirror(found)
-        };
-        if net.free || first >= to {
-            return first;
         }
-        // The mirrored search knows nothing of the places before `to` that must be joined as well.
-        let mut joined = |from| self.ahead(net, costs, span, margin_permille, from, to) >= to;
-        if joined(first) {
-            return first;
-        }
-        let number = |p: Place| p.index as f64 + p.share;
-        let mut last = to;
-        for _ in 0..24 {
-            let middle = (number(first) + number(last)) / 2.0;
-            let middle = Place {
-                index: middle as usize,
-                share: middle.fract(),
-            };
-            if joined(middle) {
-                last = middle;
-            } else {
-                first = middle;
-            }
-        }
-        last
     }
 
     #[expect(clippy::too_many_arguments, reason = "one search, two directions")]
@@ -411,8 +385,8 @@ impl Search {
             false => scale.span.start(),
         };
         let free = Free {
-            leaving: mirrored || net.free || from == start,
-            arriving: !mirrored || net.free,
+            leaving: net.free || from == start,
+            arriving: net.free,
             // At the very end one may arrive either way.
             at_end: limit == end && from != end,
         };

@@ -76,9 +76,10 @@ pub struct Router {
     pub across_s: f64,
     /// Seconds at signals.
     pub signals_s: f64,
-    /// Heeds turn bans, pays for turns, and goes on from a point as it came; otherwise it turns
-    /// as it likes, also at points.
+    /// Heeds turn bans and pays for turns; otherwise it turns as it likes.
     pub turns: bool,
+    /// Passes points in the direction of the line; otherwise it arrives and sets out either way.
+    pub course: bool,
     /// Heeds closed, private and restricted roads.
     pub access: bool,
     /// Every edge is disturbed by up to this share, 0..=0.5.
@@ -106,6 +107,7 @@ impl Default for Router {
             across_s: 0.0,
             signals_s: 0.0,
             turns: true,
+            course: false,
             access: true,
             noise: 0.0,
             seed: 0,
@@ -139,6 +141,7 @@ impl Panel {
                 noise,
                 seed: seed + n as u64,
                 turns: !model.turns,
+                course: !model.turns,
                 ..model.clone()
             });
         }
@@ -196,7 +199,7 @@ pub fn models() -> Vec<Router> {
         name: name.into(),
         ..Router::default()
     };
-    vec![
+    let mut models = vec![
         Router {
             limits: true,
             speed_kmh: [
@@ -264,7 +267,11 @@ pub fn models() -> Vec<Router> {
             access: false,
             ..plain("shortest, no rules")
         },
-    ]
+    ];
+    for model in &mut models {
+        model.course = model.turns;
+    }
+    models
 }
 
 /// Entering a road that is not open to all costs more than any way round; counted per unit of

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::compare::{densified, flat, followed, length};
 use super::net::{CLOSED, Costs, Search};
 use super::panel::{Kit, Router};
-use super::shape;
+use super::shape::{self, Shape};
 use crate::Planner;
 use crate::snap::project;
 
@@ -91,8 +91,20 @@ pub struct Stage {
     pub edges: Vec<u32>,
 }
 
+/// Direction of the line at a point, from the stage that sets out there.
+fn course_at(stages: &[Stage], point: usize) -> Option<[f64; 2]> {
+    let line = &stages.get(point)?.line;
+    let frame = LocalFrame::at(*line.first()?);
+    let far = |p: &&Point| {
+        let [east, north] = frame.to_m(**p);
+        east.hypot(north) > 0.5
+    };
+    Some(frame.to_m(*line.iter().find(far)?))
+}
+
 impl Planner {
-    /// Rides `points` with every router of the kit and compares each leg with its stage.
+    /// Rides `points` with every router of the kit and compares each leg with its stage. At `halts`
+    /// every router may turn.
     pub fn replay(
         &self,
         kit: &Kit,
@@ -101,12 +113,18 @@ impl Planner {
         stages: &[Stage],
         snapping: Snapping,
     ) -> Vec<Report> {
+        let course: Vec<Option<[f64; 2]>> = (0..points.len())
+            .map(|i| match halts.get(i) {
+                Some(true) => None,
+                _ => course_at(stages, i),
+            })
+            .collect();
         let mut searches = [Search::default(), Search::default()];
         let routers = kit.panel.routers.iter().zip(&kit.costs);
         routers
             .map(|(router, costs)| {
                 let search = &mut searches[usize::from(router.turns)];
-                let legs = self.ride(kit, router, costs, points, halts, snapping, search);
+                let legs = self.ride(kit, router, costs, points, &course, snapping, search);
                 self.report(router, stages, &legs)
             })
             .collect()
@@ -146,8 +164,8 @@ impl Planner {
         Vec::new()
     }
 
-    /// The cheapest ride through all points, each at one of its places. A router that counts turns
-    /// goes on from a point as it came, but for `halts`; the others either way.
+    /// The cheapest ride through all points, each at one of its places. `course` is the direction
+    /// of the line at a point, for routers that keep it.
     #[expect(clippy::too_many_arguments, reason = "one ride")]
     pub(super) fn ride(
         &self,
@@ -155,7 +173,7 @@ impl Planner {
         router: &Router,
         costs: &Costs,
         points: &[Point],
-        halts: &[bool],
+        course: &[Option<[f64; 2]>],
         snapping: Snapping,
         search: &mut Search,
     ) -> Vec<Option<Ridden>> {
@@ -168,24 +186,36 @@ impl Planner {
         // Per leg and place of arrival: cost so far, place one came from, the ride.
         let mut reached: Vec<Vec<Option<(u64, usize, Ridden)>>> = Vec::with_capacity(legs);
         let mut cost: Vec<Option<u64>> = vec![Some(0); snaps.first().map_or(0, Vec::len)];
-        // Which of a place's two directions one arrived in, where that counts.
-        let mut heading: Vec<Option<usize>> = vec![None; cost.len()];
+        // Ways of standing at a place: one if the router keeps the course there, else both.
+        let stands = |point: usize, snap: &Snap| -> Vec<(u32, f64)> {
+            let both = snap.stands();
+            let course = course
+                .get(point)
+                .copied()
+                .flatten()
+                .filter(|_| router.course);
+            let along = course.and_then(|c| {
+                both.into_iter().find(|&(edge, share)| {
+                    let h = Shape::new(self.region(), Edge(edge)).heading(share);
+                    costs.edge[edge as usize] != CLOSED && h[0] * c[0] + h[1] * c[1] > 0.0
+                })
+            });
+            along.map_or(both.to_vec(), |s| vec![s])
+        };
         for leg in 0..legs {
-            let targets: Vec<(u32, f64)> = snaps[leg + 1].iter().flat_map(|s| s.stands()).collect();
+            let next = snaps[leg + 1].iter().enumerate();
+            let next = next.flat_map(|(t, s)| stands(leg + 1, s).into_iter().map(move |p| (t, p)));
+            let (places, targets): (Vec<usize>, Vec<(u32, f64)>) = next.unzip();
             let mut best: Vec<Option<(u64, usize, Ridden)>> = Vec::new();
             best.resize_with(snaps[leg + 1].len(), || None);
             for (s, snap) in snaps[leg].iter().enumerate() {
                 let Some(so_far) = cost[s] else { continue };
-                let stands = snap.stands();
-                let sources = match heading[s] {
-                    Some(way) => &stands[way..=way],
-                    None => &stands[..],
-                };
-                let ways = search.cheapest(net, costs, sources, &targets);
+                let sources = stands(leg, snap);
+                let ways = search.cheapest(net, costs, &sources, &targets);
                 for (t, way) in ways.into_iter().enumerate() {
                     let Some(way) = way else { continue };
                     let total = so_far + way.cost;
-                    let slot = &mut best[t / 2];
+                    let slot = &mut best[places[t]];
                     if slot.as_ref().is_none_or(|b| total < b.0) {
                         let ridden = Ridden {
                             edges: way.edges,
@@ -197,20 +227,9 @@ impl Planner {
                 }
             }
             cost = best.iter().map(|b| b.as_ref().map(|b| b.0)).collect();
-            let keeps = router.turns && halts.get(leg + 1) != Some(&true);
-            heading = best
-                .iter()
-                .zip(&snaps[leg + 1])
-                .map(|(best, snap)| {
-                    let edge = best.as_ref().and_then(|b| b.2.edges.last())?;
-                    let arrived = snap.stands().iter().position(|s| s.0 == *edge);
-                    arrived.filter(|_| keeps)
-                })
-                .collect();
             if cost.iter().all(Option::is_none) {
                 // No way: the next leg starts afresh.
                 cost = vec![Some(0); snaps[leg + 1].len()];
-                heading = vec![None; cost.len()];
             }
             reached.push(best);
         }

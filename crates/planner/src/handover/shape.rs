@@ -51,6 +51,20 @@ impl Shape {
             .to_point([a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])])
     }
 
+    /// Direction of riding at a share, east and north, not of unit length.
+    pub fn heading(&self, share: f64) -> [f64; 2] {
+        let m = share.clamp(0.0, 1.0) * self.length_m();
+        let last = self.flat.len() - 1;
+        let i = self
+            .along
+            .partition_point(|&a| a <= m)
+            .clamp(1, last.max(1));
+        match (self.flat.get(i - 1), self.flat.get(i)) {
+            (Some(a), Some(b)) => [b[0] - a[0], b[1] - a[1]],
+            _ => [0.0; 2],
+        }
+    }
+
     /// Points from one share to another, both included.
     pub fn part(&self, from: f64, to: f64) -> Vec<Point> {
         let (start, end) = (from * self.length_m(), to * self.length_m());

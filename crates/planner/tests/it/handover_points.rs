@@ -220,6 +220,7 @@ fn rivals(
     b: Place,
 ) -> [f64; 2] {
     let leaves_freely = free || a == span.start();
+    let arrives_freely = free || b == span.end();
     let never = |allowed: bool| if allowed { 0.0 } else { f64::INFINITY };
     let line = &span.edges;
     let weight = |e: u32| match costs.edge[e as usize] {
@@ -273,14 +274,15 @@ fn rivals(
     }
     let (last, reversed) = (line[b.index], line[b.index] ^ 1);
     let mut other = off[last as usize] + b.share * weight(last);
-    other = other.min(off[reversed as usize] + (1.0 - b.share) * weight(reversed));
+    let against = never(arrives_freely);
+    other = other.min(off[reversed as usize] + (1.0 - b.share) * weight(reversed) + against);
     for i in a.index + 1..line.len() {
         // Reaching the place while riding on along the line, before or after its turn.
         if line[i] == last && i != b.index {
             other = other.min(on[i] + b.share * weight(last));
         }
         if line[i] == reversed {
-            other = other.min(on[i] + (1.0 - b.share) * weight(reversed));
+            other = other.min(on[i] + (1.0 - b.share) * weight(reversed) + against);
         }
     }
     // Straight along the road one stands on.
@@ -288,13 +290,13 @@ fn rivals(
         other = other.min((b.share - a.share) * weight(first));
     }
     if reversed == first && 1.0 - b.share >= a.share {
-        other = other.min((1.0 - b.share - a.share) * weight(first));
+        other = other.min((1.0 - b.share - a.share) * weight(first) + against);
     }
     if last == back && b.share >= 1.0 - a.share {
         other = other.min((b.share - (1.0 - a.share)) * weight(back) + never(leaves_freely));
     }
     if reversed == back && a.index != b.index && 1.0 - b.share >= 1.0 - a.share {
-        other = other.min((a.share - b.share) * weight(back) + never(leaves_freely));
+        other = other.min((a.share - b.share) * weight(back) + against + never(leaves_freely));
     }
     [own, other]
 }
