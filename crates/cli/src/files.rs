@@ -138,7 +138,7 @@ pub fn check(path: &Path, json: bool) -> Outcome {
 }
 
 /// Reads a ride file of any format.
-fn read(path: &Path) -> Result<Ride, Failure> {
+pub fn read(path: &Path) -> Result<Ride, Failure> {
     let bytes = bytes(path)?;
     files::read(&path.display().to_string(), &bytes).map_err(|e| unreadable(&e))
 }
@@ -148,7 +148,7 @@ fn unreadable(e: &ReadError) -> Failure {
 }
 
 /// The bytes of a file, refused when there are more than any reader takes.
-fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
+pub fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
     let io = |e| Failure::io("read", path, &e);
     let mut file = std::fs::File::open(path).map_err(io)?;
     let mut bytes = Vec::new();
@@ -189,6 +189,36 @@ pub fn replace(path: &Path, bytes: &[u8]) -> Outcome {
     file.write_all(bytes).map_err(io)?;
     file.as_file().sync_all().map_err(io)?;
     file.persist(path).map_err(|e| io(e.error))?;
+    Ok(())
+}
+
+/// Writes a file onto a unit that may be unplugged at any moment: to a temporary name beside its
+/// place, flushed, read back and compared; only then does it take the place of the old one.
+pub fn replace_checked(path: &Path, bytes: &[u8]) -> Outcome {
+    let io = |e| Failure::io("write", path, &e);
+    let dir = path.parent().unwrap_or(Path::new("."));
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".lacet-");
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let mut file = builder.tempfile_in(dir).map_err(io)?;
+    file.write_all(bytes).map_err(io)?;
+    file.as_file().sync_all().map_err(io)?;
+    let back = std::fs::read(file.path()).map_err(io)?;
+    if back != bytes {
+        return Err(Failure::user(
+            format!(
+                "{} came back from the unit other than it was written",
+                path.display()
+            ),
+            "the old file is untouched; check the unit's memory and try again",
+        ));
+    }
+    file.persist(path).map_err(|e| io(e.error))?;
+    // The new name must last as well; not every file system can be asked for it.
+    if let Ok(dir) = std::fs::File::open(dir) {
+        let _ = dir.sync_all();
+    }
     Ok(())
 }
 

@@ -5,6 +5,7 @@
 
 mod failure;
 mod files;
+mod handover;
 mod make_region;
 mod plan;
 mod point;
@@ -129,6 +130,39 @@ enum Command {
     Propose {
         #[command(subcommand)]
         what: propose::Propose,
+    /// Chooses the points that make GPS units ride a tour, proves it and writes the files
+    Handover {
+        /// Tour document (JSON), or a ride file: GPX, GeoJSON, KML
+        #[arg(value_name = "TOUR|FILE")]
+        tour: PathBuf,
+        /// Region to plan on
+        #[arg(long, value_name = "NAME")]
+        region: String,
+        /// Unit sheet: older, common, roomy, phone, track-only, or a .toml file
+        #[arg(long, value_name = "NAME|FILE", default_value = "common")]
+        unit: String,
+        /// Folder or mounted unit to write to
+        #[arg(long, value_name = "DIR")]
+        out: Option<PathBuf>,
+        /// Further routers for the panel (.toml)
+        #[arg(long, value_name = "FILE")]
+        panel: Option<PathBuf>,
+        /// How much dearer every other way must be, percent
+        #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
+        margin: f64,
+    },
+    /// Rides the route points of a file with the panel and compares with its track
+    Replay {
+        /// File with the planned track, and with the route unless another is named
+        plan: PathBuf,
+        /// File with the route
+        route: Option<PathBuf>,
+        /// Region to ride on
+        #[arg(long, value_name = "NAME")]
+        region: String,
+        /// Routers to ask instead of the panel (.toml)
+        #[arg(long, value_name = "FILE")]
+        panel: Option<PathBuf>,
     },
     /// Turns GPX, GeoJSON or KML into any of them; several files become one
     Convert {
@@ -204,6 +238,38 @@ fn run(cli: Cli) -> Outcome {
             plan::run(&data()?, &wanted)
         }
         Command::Propose { what } => propose::run(&data()?, what, json),
+        Command::Handover {
+            tour,
+            region,
+            unit,
+            out,
+            panel,
+            margin,
+        } => {
+            let wanted = handover::Wanted {
+                tour,
+                region,
+                unit,
+                out,
+                panel,
+                margin,
+                json,
+            };
+            handover::run(&data()?, &wanted)
+        }
+        Command::Replay {
+            plan,
+            route,
+            region,
+            panel,
+        } => handover::replay(
+            &data()?,
+            &plan,
+            route.as_deref(),
+            &region,
+            panel.as_deref(),
+            json,
+        ),
         Command::Convert { files, output } => files::convert(&files, &output),
         Command::Check { file } => files::check(&file, json),
     }

@@ -15,6 +15,7 @@ mod cards;
 mod door;
 mod guard;
 mod hand;
+mod handover;
 mod incoming;
 mod maps;
 mod page;
@@ -342,6 +343,9 @@ fn router(app: Arc<App>, names: Names, access: Option<Access>) -> Router {
         .route("/api/hand", get(hand::hand))
         .route("/api/propose/{what}", post(propose::propose))
         .route("/api/export/{format}", post(plans::export))
+        .route("/api/units", get(handover::units))
+        .route("/api/handover", post(handover::handover))
+        .route("/api/replay", post(handover::replay))
         .route("/api/read", post(plans::read))
         .route("/api/tours", get(tours::list).post(tours::add))
         .route(

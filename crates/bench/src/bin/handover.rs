@@ -11,9 +11,11 @@ use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 
 use planner::Planner;
+use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
 use planner::handover::course::{Course, Part, Pins};
 use planner::handover::panel::{Counts, Kit, Panel, Router, Settings, models};
 use planner::handover::replay::{Report, Snapping, Stage};
+use planner::taste::TasteChoice;
 use region::{Access, Bounds, Edge, LocalFrame, Point, Region, distance_m};
 
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
@@ -111,7 +113,7 @@ fn open(dir: &Path, file: &str) -> Outcome<Option<Planner>> {
         };
         import::import(&job, &|_, _, _| {}, &AtomicBool::new(false))?;
     }
-    Ok(Some(Planner::new(Arc::new(Region::open(&out)?))))
+    Ok(Some(Planner::new(Arc::new(Region::open(&out)?))?))
 }
 
 /// A tour to hand over and its line.
@@ -119,18 +121,6 @@ struct Ride {
     course: Course,
     line: Vec<Point>,
     length_m: f64,
-}
-
-/// Router that draws winding lines: small roads, each liked or not by chance.
-fn winding(seed: u64) -> Router {
-    Router {
-        name: "winding".into(),
-        factor: [8.0, 4.0, 1.8, 1.2, 0.9, 0.8, 1.4, 2.0, 2.5, 2.5, 6.0, 20.0],
-        bends: true,
-        noise: 0.4,
-        seed,
-        ..Router::default()
-    }
 }
 
 /// Routers that no panel was built from.
@@ -190,15 +180,8 @@ fn rides(planner: &Planner, wanted: &Wanted) -> Vec<Ride> {
     let mut tries = 0;
     while rides.len() < wanted.tours && tries < 4 * wanted.tours + 100 {
         tries += 1;
-        let panel = Panel {
-            routers: vec![winding(random.next() % 1_000_000)],
-        };
-        let kit = planner.kit(&panel);
-        let count = 3 + random.below(10);
-        let points: Vec<Point> = (0..count)
-            .map(|_| random_place(region, &mut random))
-            .collect();
-        let Some(course) = planner.course_by(&kit, 0, &points) else {
+        let tour = random_tour(region, &mut random);
+        let Ok(course) = planner.course(&tour) else {
             continue;
         };
         let line: Vec<Point> = course
@@ -217,6 +200,39 @@ fn rides(planner: &Planner, wanted: &Wanted) -> Vec<Ride> {
         }
     }
     rides
+}
+
+/// A tour by the winding taste: 3 to 12 points, every fourth between the ends a stop.
+fn random_tour(region: &Region, random: &mut Random) -> Tour {
+    let count = 3 + random.below(10);
+    let points = (0..count).map(|i| {
+        let at = random_place(region, random);
+        let halts = i == 0 || i + 1 == count || random.below(4) == 0;
+        TourPoint {
+            kind: if halts {
+                PointKind::Stop
+            } else {
+                PointKind::Via
+            },
+            lat: at.lat(),
+            lon: at.lon(),
+            name: String::new(),
+            dwell_min: 0,
+            leg: LegKind::Road,
+            drawn: Vec::new(),
+            ends_day: false,
+            next_depart: None,
+        }
+    });
+    Tour {
+        format: FORMAT.into(),
+        name: String::new(),
+        region: String::new(),
+        taste: TasteChoice::from("winding"),
+        depart: None,
+        points: points.collect(),
+        note: String::new(),
+    }
 }
 
 fn random_place(region: &Region, random: &mut Random) -> Point {

@@ -2,10 +2,10 @@
 
 use region::{Edge, Point, RoadClass};
 
-use super::net::{Place, Search, Span};
+use super::net::{Place, Span};
 use super::panel::{Kit, Settings};
 use super::points::{Chosen, choose};
-use super::replay::{Snapping, Stage};
+use super::replay::Stage;
 use super::shape::{self, Shape};
 use crate::Planner;
 use crate::document::{LegKind, PointKind, Tour};
@@ -84,7 +84,11 @@ impl Planner {
         // The road being gathered: edges, shares, the tour's point it began at.
         let mut open: Option<(Vec<u32>, f64, f64, usize)> = None;
         for (i, (kind, line, trouble)) in legs.iter().enumerate() {
-            let edges: Vec<u32> = line.states.iter().map(|&s| self.edge(s).0).collect();
+            let way = line.way.as_ref();
+            let edges: Vec<u32> = way.map_or(Vec::new(), |w| {
+                w.states.iter().map(|&s| self.edge(s).0).collect()
+            });
+            let [from, to] = way.map_or([0.0, 1.0], |w| [w.from_share, w.to_share]);
             if *kind == LegKind::Free || trouble.is_some() || edges.is_empty() {
                 self.close(&mut course, open.take());
                 let places = line.line.lat.iter().zip(&line.line.lon);
@@ -99,13 +103,13 @@ impl Planner {
             }
             let passes = tour.points[i].kind == PointKind::Via;
             match &mut open {
-                Some((all, _, to, _)) if passes && all.last() == edges.first() => {
+                Some((all, _, end, _)) if passes && all.last() == edges.first() => {
                     all.extend(&edges[1..]);
-                    *to = line.shares[1];
+                    *end = to;
                 }
                 _ => {
                     self.close(&mut course, open.take());
-                    open = Some((edges, line.shares[0], line.shares[1], i));
+                    open = Some((edges, from, to, i));
                 }
             }
         }
@@ -139,39 +143,6 @@ impl Planner {
             course.begins_at.push((first == 0).then_some(point));
             first = last;
         }
-    }
-
-    /// The line one router rides through points, as a course.
-    pub fn course_by(&self, kit: &Kit, router: usize, points: &[Point]) -> Option<Course> {
-        let mut search = Search::default();
-        let (router, costs) = (kit.panel.routers.get(router)?, kit.costs.get(router)?);
-        let legs = self.ride(
-            kit,
-            router,
-            costs,
-            points,
-            &[],
-            Snapping::Nearest,
-            &mut search,
-        );
-        let mut course = Course::default();
-        let mut open: Option<(Vec<u32>, f64, f64, usize)> = None;
-        for (i, leg) in legs.into_iter().enumerate() {
-            let leg = leg?;
-            match &mut open {
-                Some((all, _, to, _)) if all.last() == leg.edges.first() => {
-                    all.extend(&leg.edges[1..]);
-                    *to = leg.to;
-                }
-                _ => {
-                    self.close(&mut course, open.take());
-                    open = Some((leg.edges, leg.from, leg.to, i));
-                }
-            }
-        }
-        self.close(&mut course, open);
-        course.ends_at = Some(points.len().checked_sub(1)?);
-        Some(course)
     }
 
     /// Length of a course, metres.

@@ -7,6 +7,7 @@ use thiserror::Error;
 use super::compare::{flat, simplified};
 use super::course::{Course, Part, Pin, Pins, TrackKind, points_length_m};
 use super::panel::{Kit, Panel, Settings, models};
+use super::readback::FOLLOW_TRACK;
 use super::replay::{Report, Snapping};
 use super::unit::{Element, Sheet};
 use crate::Planner;
@@ -32,7 +33,6 @@ pub enum HandoverError {
 
 /// Everything about a handover.
 #[derive(Clone, Debug, Serialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
 pub struct Handover {
     /// Unit sheet used.
     pub unit: String,
@@ -64,7 +64,6 @@ pub struct Handover {
 
 /// A point of the route.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
 pub struct HandedPoint {
     /// Degrees north.
     pub lat: f64,
@@ -88,7 +87,6 @@ pub struct HandedPoint {
 
 /// A stretch that will not be ridden as planned.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
 pub struct Loss {
     /// Plain words, with the next step.
     pub text: String,
@@ -102,7 +100,6 @@ pub struct Loss {
 
 /// A file for the unit.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
 pub struct HandedFile {
     /// File name.
     pub name: String,
@@ -116,7 +113,6 @@ pub struct HandedFile {
     pub track_off_m: f64,
     /// GPX.
     #[serde(skip)]
-    #[cfg_attr(feature = "ts", ts(skip))]
     pub bytes: Vec<u8>,
 }
 
@@ -494,7 +490,7 @@ fn waypoint(point: &HandedPoint) -> Waypoint {
         },
         name: point.name.clone(),
         text: match point.follow_track {
-            true => "Follow the track from here.".into(),
+            true => FOLLOW_TRACK.into(),
             false => String::new(),
         },
         kind: match point.kind.as_str() {

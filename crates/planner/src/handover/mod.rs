@@ -12,6 +12,7 @@ pub mod net;
 pub mod panel;
 pub mod place;
 pub mod points;
+pub mod readback;
 pub mod replay;
 mod shape;
 pub mod sweep;

@@ -26,7 +26,6 @@ pub enum Snapping {
 
 /// What one router makes of the points.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export, rename = "RouterReport"))]
 pub struct Report {
     /// Name of the router.
     pub router: String,
@@ -42,7 +41,6 @@ pub struct Report {
 
 /// A stretch that a router rides elsewhere.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
 pub struct Leave {
     /// Kilometres from the start of the line.
     pub km: f64,

@@ -34,7 +34,6 @@ pub enum SheetError {
 
 /// What a unit understands of a GPX file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
 #[serde(rename_all = "snake_case")]
 pub enum Element {
     /// Lines to follow.
@@ -47,7 +46,6 @@ pub enum Element {
 
 /// Letters a unit can show.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
 #[serde(rename_all = "snake_case")]
 pub enum Alphabet {
     /// Printable ASCII.
@@ -70,7 +68,6 @@ impl Alphabet {
 
 /// The limits of one kind of GPS unit.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export, rename = "UnitSheet"))]
 #[serde(deny_unknown_fields)]
 pub struct Sheet {
     /// Name.
