@@ -130,6 +130,7 @@ enum Command {
     Propose {
         #[command(subcommand)]
         what: propose::Propose,
+    },
     /// Chooses the points that make GPS units ride a tour, proves it and writes the files
     Handover {
         /// Tour document (JSON), or a ride file: GPX, GeoJSON, KML
