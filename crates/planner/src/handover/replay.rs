@@ -55,7 +55,7 @@ pub struct Leave {
 }
 
 /// A ridden leg.
-pub(super) struct Ridden {
+struct Ridden {
     pub edges: Vec<u32>,
     pub from: f64,
     pub to: f64,
@@ -122,7 +122,7 @@ impl Planner {
         routers
             .map(|(router, costs)| {
                 let search = &mut searches[usize::from(router.turns)];
-                let legs = self.ride(kit, router, costs, points, &course, snapping, search);
+                let legs = self.ride_points(kit, router, costs, points, &course, snapping, search);
                 self.report(router, stages, &legs)
             })
             .collect()
@@ -165,7 +165,7 @@ impl Planner {
     /// The cheapest ride through all points, each at one of its places. `course` is the direction
     /// of the line at a point, for routers that keep it.
     #[expect(clippy::too_many_arguments, reason = "one ride")]
-    pub(super) fn ride(
+    fn ride_points(
         &self,
         kit: &Kit,
         router: &Router,
