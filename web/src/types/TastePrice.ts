@@ -13,6 +13,15 @@ extra_s: number,
  */
 extra_m: number, 
 /**
+ * Riding time that gives nothing to the taste: an hour of road worth a quarter counts for
+ * 45 minutes. The line is the one for which riding time plus price times this is least.
+ */
+dull_s: number, 
+/**
+ * The same on the fastest way.
+ */
+dull_s_fastest: number, 
+/**
  * Length of winding road outside towns: 135 degrees of turning per kilometre or more.
  */
 winding_m: number, 
