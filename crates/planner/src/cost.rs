@@ -30,6 +30,9 @@ const AVOIDED_FERRY: u32 = 3600 * 100;
 const AVOIDED: f32 = 4.0;
 /// What a minute on looser ground than is accepted costs beyond itself, minutes (common practice).
 const UNACCEPTED: f32 = 14.0;
+/// Mean virtue from which a road is as good as any: virtues approach 1 and never all reach it at
+/// once, the passes of Andorra and Liechtenstein lie at 0.75 to 0.9 (common practice).
+const BEST: f32 = 0.8;
 /// No edge costs more, so that sums of many stay finite: 31 days.
 const LARGEST: u32 = 1 << 28;
 
@@ -46,8 +49,9 @@ mod kind {
     pub const PATH: u16 = 1 << 6;
     pub const UNVERIFIED: u16 = 1 << 7;
     pub const RESTRICTED: u16 = 1 << 8;
+    pub const TUNNEL: u16 = 1 << 9;
     /// How many values traits have.
-    pub const COUNT: u16 = 1 << 9;
+    pub const COUNT: u16 = 1 << 10;
 }
 
 /// What an arc enters: two bits for how often the entry to restricted roads is due, two for the
@@ -146,13 +150,15 @@ impl Basis {
                     continue;
                 }
                 let v = ratings.virtues((first + i) as u32);
-                let loose = f32::from(u8::from(traits & kind::UNPAVED != 0));
+                let has = |bit: u16| f32::from(u8::from(traits & bit != 0));
+                // In a tunnel one sees neither hills nor woods.
+                let seen = 1.0 - has(kind::TUNNEL);
                 let gained = bends * v.bends
-                    + hills * v.hills
+                    + hills * v.hills * seen
                     + quiet * v.quiet
-                    + surroundings * v.surroundings
-                    + unpaved * loose;
-                *worth = (gained / sum * 255.0).round() as u8;
+                    + surroundings * v.surroundings * seen
+                    + unpaved * has(kind::UNPAVED);
+                *worth = ((gained / sum / BEST).min(1.0) * 255.0).round() as u8;
             }
         });
         shade
@@ -403,6 +409,7 @@ fn traits_of(region: &Region, piece: u32) -> u16 {
         (class == RoadClass::Ferry, kind::FERRY),
         (unpaved, kind::UNPAVED),
         (class == RoadClass::Path, kind::PATH),
+        (flags & flag::TUNNEL != 0, kind::TUNNEL),
         (access == Access::Unverified, kind::UNVERIFIED),
         (
             access != Access::Open && access != Access::Unverified,

@@ -314,10 +314,10 @@ pub fn tastes() -> Vec<Taste> {
         },
         Taste {
             bends: 1.0,
-            hills: 0.4,
-            quiet: 0.3,
-            surroundings: 0.2,
-            longer_min: 10.0,
+            hills: 0.3,
+            quiet: 0.2,
+            surroundings: 0.1,
+            longer_min: 15.0,
             surface: seeking(0.0, Ground::Paved),
             motorways: Leave::Avoid,
             ..plain(
@@ -330,7 +330,7 @@ pub fn tastes() -> Vec<Taste> {
             hills: 0.2,
             quiet: 1.0,
             surroundings: 0.7,
-            longer_min: 8.0,
+            longer_min: 10.0,
             surface: seeking(0.0, Ground::Paved),
             motorways: Leave::Avoid,
             ..plain(
