@@ -1,7 +1,8 @@
 import { defineConfig } from "vite";
 
-// `LACET_SERVER` names a running `lacet serve` for `npm run dev`.
-const api = { target: process.env.LACET_SERVER ?? "http://127.0.0.1:8080", ws: true };
+// `LACET_SERVER` names a running `lacet serve` for `npm run dev`. It answers its own page only.
+const target = process.env.LACET_SERVER ?? "http://127.0.0.1:8080";
+const proxy = { "/api": { target, changeOrigin: true, ws: true, headers: { origin: target } } };
 
 export default defineConfig({
   oxc: { jsx: { runtime: "automatic", importSource: "preact" } },
@@ -10,6 +11,6 @@ export default defineConfig({
     chunkSizeWarningLimit: 2000,
     assetsInlineLimit: 0,
   },
-  preview: { proxy: { "/api": api } },
-  server: { proxy: { "/api": api } },
+  preview: { proxy },
+  server: { proxy },
 });

@@ -179,6 +179,22 @@ export class Rider {
     return place;
   }
 
+  /** Counts what is drawn from now on: frames, and those in which no line of the tour was on the map. */
+  async watchLine() {
+    await this.page.evaluate(() => {
+      const { map } = window.lacet;
+      window.frames = { all: 0, bare: 0 };
+      map.on("render", () => {
+        const layers = ["lacet-line-casing", "lacet-line-live-casing"].filter((id) => map.getLayer(id));
+        window.frames.all++;
+        if (map.queryRenderedFeatures({ layers }).length === 0) window.frames.bare++;
+      });
+    });
+  }
+  frames() {
+    return this.page.evaluate(() => window.frames);
+  }
+
   /** A pixel of the line of a leg that can be pressed: nothing lies over it, no other leg near. */
   async onLine(leg) {
     await this.settled();

@@ -12,7 +12,9 @@ import { edits } from "./tests/edits.mjs";
 import { files } from "./tests/files.mjs";
 import { line } from "./tests/line.mjs";
 import { places } from "./tests/places.mjs";
+import { roads } from "./tests/roads.mjs";
 import { sheet } from "./tests/sheet.mjs";
+import { taste } from "./tests/taste.mjs";
 
 /** Encamp, Canillo and Ordino. */
 const ANDORRA = [
@@ -45,7 +47,9 @@ const within = (promise, seconds, what) => {
 try {
   await within(house.open(), 120, "starting Lacet and the browser");
   const country = await Country.of(house, "demo");
-  const tests = [...line, ...edits, ...places, ...files, ...sheet].filter((t) => t.name.includes(wanted));
+  const tests = [...line, ...edits, ...taste, ...roads, ...places, ...files, ...sheet].filter((t) =>
+    t.name.includes(wanted),
+  );
   for (const { name, run, region = "demo", ride, ...screen } of tests) {
     const left = ALL_S - (Date.now() - started) / 1000;
     const begun = Date.now();

@@ -1,6 +1,8 @@
 // The calls of docs/api.md. Every refusal becomes a `Refusal` with the server's own words; no answer
 // at all becomes `Silence`.
 
+import type { Proposals } from "./plan/proposal";
+import { answerOf, type Progress } from "./plan/stream";
 import { NewerThere, Refused, type Slot } from "./tour/keeper";
 import type { Conflict } from "./types/Conflict";
 import type { ErrorBody } from "./types/ErrorBody";
@@ -11,6 +13,7 @@ import type { Plan } from "./types/Plan";
 import type { PlanRequest } from "./types/PlanRequest";
 import type { ReadAnswer } from "./types/ReadAnswer";
 import type { RegionInfo } from "./types/RegionInfo";
+import type { Stretch } from "./types/Stretch";
 import type { Taste } from "./types/Taste";
 import type { Tour } from "./types/Tour";
 import type { TourEntry } from "./types/TourEntry";
@@ -35,10 +38,14 @@ export type FileKind = "gpx" | "geojson" | "kml";
 
 /** What the page wants remembered between visits. */
 export interface Remembered {
-  tour?: string;
+  tour?: string | undefined;
   units?: "metric" | "miles";
   palette?: "system" | "day" | "night";
   view?: { region: string; lat: number; lon: number; zoom: number };
+  /** Tastes kept under a name. */
+  tastes?: Taste[];
+  /** What roads are shaded by. */
+  shade?: "bends" | "worth";
 }
 
 async function call(path: string, init: RequestInit = {}): Promise<Response> {
@@ -77,7 +84,9 @@ const inRegion = (region: string, rest: string) => `regions/${encodeURIComponent
 export const getRegions = () => json<RegionInfo[]>("regions");
 export const getTastes = () => json<Taste[]>("tastes");
 export const getState = () => json<Remembered>("state");
-export const putState = (state: Remembered) => call("state", sending("PUT", state));
+/** `keepalive`: the page is going away. */
+export const putState = (state: Remembered, keepalive = false) =>
+  call("state", { ...sending("PUT", state), keepalive });
 
 export const postPlan = (body: PlanRequest, signal: AbortSignal) =>
   json<Plan>("plan", sending("POST", body, signal));
@@ -121,6 +130,44 @@ export async function nearRoad(
     if (error instanceof Refusal && error.status === 404) return undefined;
     throw error;
   }
+}
+
+/** A stretch of road with its line. */
+export const getStretch = (region: string, id: number, signal?: AbortSignal) =>
+  json<Stretch>(inRegion(region, `stretch/${id}`), signal ? { signal } : {});
+
+/** The best stretches that touch a box (west, south, east, north), best first. */
+export function bestStretches(
+  region: string,
+  bounds: [number, number, number, number],
+  limit: number,
+  signal: AbortSignal,
+) {
+  const q = new URLSearchParams({
+    bounds: bounds.map((deg) => deg.toFixed(5)).join(","),
+    limit: String(limit),
+  });
+  return json<Stretch[]>(inRegion(region, `stretches?${q}`), { signal });
+}
+
+/** A taste from the bytes of its TOML file. */
+export const readTaste = (toml: ArrayBuffer) =>
+  json<Taste>("tastes/read", { method: "POST", headers: { "content-type": "application/toml" }, body: toml });
+
+/** The TOML file of a taste. */
+export const writeTaste = async (taste: Taste) => (await call("tastes/write", sending("POST", taste))).text();
+
+/** Rides that are proposed; the search tells how far it is and ends when `signal` says so. */
+export async function propose(
+  what: "alternatives" | "between" | "round",
+  body: unknown,
+  onProgress: (progress: Progress) => void,
+  signal: AbortSignal,
+): Promise<Proposals> {
+  const answer = await call(`propose/${what}`, sending("POST", body, signal));
+  if (!answer.body) throw new Silence();
+  const refuse = (refusal: ErrorBody) => new Refusal(answer.status, refusal);
+  return answerOf<Proposals>(answer.body, onProgress, refuse);
 }
 
 /** The tour as a file, and the name the server gave it. */

@@ -48,6 +48,11 @@ export function bend(degPerKm: number, units: Units): string {
     : `${fixed(degPerKm, 0)}°/km`;
 }
 
+/** How often on each kilometre or mile. */
+export function each(perKm: number, units: Units): string {
+  return units === "miles" ? `${fixed((perKm * METRES_PER_MILE) / 1000, 1)}/mi` : `${fixed(perKm, 1)}/km`;
+}
+
 /** A time taken, to the minute. */
 export function span(seconds: number): string {
   const minutes = Math.round(seconds / 60);

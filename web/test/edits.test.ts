@@ -2,6 +2,7 @@ import { expect, test } from "vitest";
 import * as edits from "../src/tour/edits";
 import { footOn } from "../src/tour/ground";
 import { History } from "../src/tour/history";
+import { budgetOf } from "../src/tour/round";
 import type { Tour } from "../src/types/Tour";
 
 /** Stops and vias along the equator, one a tenth of a degree. */
@@ -137,4 +138,39 @@ test("the nearest place on a line", () => {
   expect(foot?.at[1]).toBeCloseTo(1, 6);
   // One tenth of a degree of longitude at 0.5 degrees north, mean earth radius.
   expect(foot?.offsetM).toBeCloseTo(11_119.5 * Math.cos(0.5 * (Math.PI / 180)), -1);
+});
+
+test("a repair moves, turns or takes out its point, and nothing else", () => {
+  const t = edits.setKind(tour("sss"), 1, "via");
+  const mend = (change: object) =>
+    edits.repair(t, { text: "", point: 1, move_to: null, remove: false, to_kind: null, ...change });
+  expect(names(mend({ remove: true }))).toBe("p0 p2");
+  expect(mend({ move_to: [0.01, 0.11] }).points[1]).toMatchObject({
+    lat: 0.01,
+    lon: 0.11,
+    kind: "via",
+    name: "p1",
+  });
+  expect(kinds(mend({ to_kind: "stop" }))).toBe("sss");
+  expect(mend({ move_to: [0.01, 0.11] }).points[0]).toBe(t.points[0]);
+  expect(mend({ point: 9, remove: true })).toBe(t);
+});
+
+test("a proposal fills its leg; the ends stay what they are", () => {
+  const t = edits.setLeg(edits.setDwell(tour("sss"), 1, 20), 0, "free");
+  const vias = [0.03, 0.06].map((lon) => edits.newPoint("via", [0.01, lon]));
+  const filled = edits.fill(t, 0, vias);
+  expect(kinds(filled)).toBe("svvss");
+  expect(filled.points[3]).toMatchObject({ name: "p1", dwell_min: 20, leg: "road" });
+  expect(filled.points[4]).toBe(t.points[2]);
+  expect(kinds(edits.fill(t, 1, []))).toBe("sss");
+  expect(edits.fill(t, 7, vias)).toBe(t);
+});
+
+test("a round trip that is back by a time counts from the departure, over midnight too", () => {
+  expect(budgetOf({ unit: "h", amount: 2.5 }, null)).toEqual({ riding_s: 9000 });
+  expect(budgetOf({ unit: "km", amount: 120 }, null)).toEqual({ length_m: 120_000 });
+  const by = (clock: string) => budgetOf({ unit: "by", clock }, "2026-06-13T09:30");
+  expect(by("17:00")).toEqual({ riding_s: 7.5 * 3600 });
+  expect(by("01:30")).toEqual({ riding_s: 16 * 3600 });
 });

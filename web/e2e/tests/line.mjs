@@ -38,6 +38,7 @@ async function bendLine(rider, { from, to, over, folder }) {
   assert.ok(offLineM(linesOf(before), over) > 1000, "the other road is not ridden yet");
 
   const pressed = await rider.onLine(0);
+  await rider.watchLine();
   const plansBefore = rider.plans;
   const dropped = await rider.drag(pressed, await rider.xy(over), async (hand) => {
     // Still held: the line on the map is already that through the hand.
@@ -54,6 +55,9 @@ async function bendLine(rider, { from, to, over, folder }) {
   });
 
   const keysAfter = await rider.keys();
+  const frames = await rider.frames();
+  assert.ok(frames.all > 3, "the line was drawn anew under the hand");
+  assert.equal(frames.bare, 0, "the old line stays until the new one is there");
   const [tour, plan] = [await rider.tour(), await rider.plan()];
   assert.deepEqual(
     tour.points.map((p) => p.kind),

@@ -2,6 +2,7 @@
 
 import assert from "node:assert/strict";
 import axe from "axe-core";
+import { openTaste } from "./taste.mjs";
 
 const RULES = { runOnly: { type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"] } };
 
@@ -32,6 +33,22 @@ async function accessible(rider, country) {
     "a place's card": async () => {
       await rider.find(country.toName, country.toName);
       await rider.card(/^Place/).waitFor();
+    },
+    "the taste": async () => {
+      await page.keyboard.press("Escape");
+      await openTaste(rider, "winding");
+    },
+    "the best roads": async () => {
+      await rider.find("best roads", /Worth riding here/);
+      await rider.card("Worth riding").getByRole("listitem").first().waitFor();
+    },
+    "a stretch": async () => {
+      await rider.card("Worth riding").getByRole("listitem").getByRole("button").first().click();
+      await rider.card("Stretch").getByRole("button", { name: "Ride it" }).waitFor();
+    },
+    "a round trip": async () => {
+      await rider.find("round trip", /Round trip/);
+      await rider.card("Round trip").waitFor();
     },
     "the shelf": async () => {
       await rider.button("Shelf").click();
@@ -126,7 +143,7 @@ export const sheet = [
       assert.equal((await rider.source("lacet-dot")).length, 1, "the dot is on the map");
       assert.deepEqual(await sticksOut(rider), []);
       await page.keyboard.press("Escape");
-      for (const panel of ["Shelf", "Tour"]) {
+      for (const panel of ["Shelf", "Taste", "Tour"]) {
         await rider.button(panel).tap();
         await rider.card(panel).waitFor();
         assert.deepEqual(await sticksOut(rider), []);

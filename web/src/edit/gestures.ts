@@ -2,13 +2,17 @@
 
 import { effect } from "@preact/signals";
 import type { Map as Sheet } from "maplibre-gl";
-import { PALETTES } from "../map/palette";
+import { PALETTES, WORTH_STEPS } from "../map/palette";
+import { ROAD_LAYERS } from "../map/style";
+import * as rides from "../page/rides";
+import * as roads from "../page/roads";
 import * as state from "../page/state";
 import type { Position } from "../tour/edits";
 import * as edits from "../tour/edits";
 import { footOn } from "../tour/ground";
 import type { Tour } from "../types/Tour";
 import { type Grip, Handles, type HandleView, position } from "./handles";
+import { CHOICE_HIT } from "./offers";
 import { HIT_LAYERS, Overlay } from "./overlay";
 
 /** What is held while the pointer is down. */
@@ -104,6 +108,8 @@ export function bindMap(map: Sheet): void {
     }
     overlay.setChosen(at);
   });
+  effect(() => overlay.setStretches(roads.shown.value));
+  effect(() => overlay.setChoices(rides.shown.value));
   effect(() => overlay.setInk(paletteNow()));
 
   // Press on the line and drag it.
@@ -177,6 +183,13 @@ export function bindMap(map: Sheet): void {
   // A click asks what is there: a leg of the line, or a place on the map.
   function clickAt(x: number, y: number): void {
     const at = position(map.unproject([x, y]));
+    const choice = map.getLayer(CHOICE_HIT)
+      ? map.queryRenderedFeatures([x, y], { layers: [CHOICE_HIT] })[0]?.properties.index
+      : undefined;
+    if (choice !== undefined) {
+      rides.picked.value = Number(choice);
+      return;
+    }
     const legs = map.getLayer(HIT_LAYERS[0] as string)
       ? legsOf(map.queryRenderedFeatures([x, y], { layers: HIT_LAYERS }))
       : [];
@@ -339,7 +352,11 @@ function placeOf(map: Sheet, at: Position, [x, y]: [number, number]): state.Sele
       },
     };
   }
-  return { kind: "place", at };
+  const roads = map.queryRenderedFeatures(box, { layers: ROAD_LAYERS.filter((id) => map.getLayer(id)) });
+  const steps = roads.map((f) => Number(f.properties.worth)).filter(Number.isFinite);
+  return steps.length > 0
+    ? { kind: "place", at, worth: Math.max(...steps) / (WORTH_STEPS - 1) }
+    : { kind: "place", at };
 }
 
 /** What stands on the map for the tour: its points, and the drawn points of free legs. */

@@ -8,6 +8,7 @@ import type { Palette } from "../map/palette";
 import { FIRST_LABEL_LAYER } from "../map/style";
 import type { Planned } from "../plan/client";
 import type { Position } from "../tour/edits";
+import { CHOICE, featureOf, offerLayers, type ShownChoice, type ShownStretch, STRETCH } from "./offers";
 
 const STILL = "lacet-line";
 const LIVE = "lacet-line-live";
@@ -106,6 +107,8 @@ export class Overlay {
   #map: Sheet;
   #ink: Palette;
   #data: Record<string, FeatureCollection> = {
+    [STRETCH]: EMPTY,
+    [CHOICE]: EMPTY,
     [TETHER]: EMPTY,
     [STILL]: EMPTY,
     [LIVE]: EMPTY,
@@ -190,6 +193,16 @@ export class Overlay {
     this.#set(CHOSEN, at ? [pointAt(at)] : []);
   }
 
+  /** Stretches worth riding. */
+  setStretches(stretches: readonly ShownStretch[]): void {
+    this.#set(STRETCH, stretches.map(featureOf));
+  }
+
+  /** Other ways, or whole rides, to choose from. */
+  setChoices(choices: readonly ShownChoice[]): void {
+    this.#set(CHOICE, choices.map(featureOf));
+  }
+
   #set(source: string, features: Feature[]): void {
     const data: FeatureCollection = features.length ? { type: "FeatureCollection", features } : EMPTY;
     this.#data[source] = data;
@@ -198,7 +211,11 @@ export class Overlay {
 
   #layers(): LayerSpecification[] {
     const ink = this.#ink;
-    const layers = [...layersOf(STILL, ink, this.#severalDays), ...layersOf(LIVE, ink, this.#severalDays)];
+    const layers = [
+      ...offerLayers(ink),
+      ...layersOf(STILL, ink, this.#severalDays),
+      ...layersOf(LIVE, ink, this.#severalDays),
+    ];
     const circle = (source: string, radius: number, fill: string, rim: string): LayerSpecification => ({
       id: source,
       type: "circle",
@@ -230,7 +247,9 @@ export class Overlay {
     const names = map.getLayer(FIRST_LABEL_LAYER) ? FIRST_LABEL_LAYER : undefined;
     for (const layer of this.#layers()) {
       // Names stay readable where the line runs through them; what is pressed or looked for is on top.
-      const under = /-(casing|day-\d+|free|trouble|way)$/.test(layer.id) ? names : undefined;
+      const under = /-(ground|sides|faint|picked|casing|day-\d+|free|trouble|way)$/.test(layer.id)
+        ? names
+        : undefined;
       if (!map.getLayer(layer.id)) map.addLayer(layer, under);
     }
   }
@@ -238,7 +257,7 @@ export class Overlay {
   #rebuild(): void {
     const map = this.#map;
     if (!map.getSource(STILL)) return;
-    const prefix = /^lacet-(line|dot|chosen|tether)/;
+    const prefix = /^lacet-(line|dot|chosen|tether|stretch|choice)/;
     for (const { id } of map.getStyle().layers) if (prefix.test(id)) map.removeLayer(id);
     if (map.hasImage("lacet-onward")) map.removeImage("lacet-onward");
     this.#attach();

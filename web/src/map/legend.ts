@@ -1,7 +1,8 @@
 // What the sheet means, as small samples with words, for the page's legend.
 
-import { BEND_CLASSES_DEG_PER_KM, PALETTES, type Palette, type PaletteName } from "./palette";
+import { BEND_CLASSES_DEG_PER_KM, PALETTES, type Palette, type PaletteName, WORTH_STEPS } from "./palette";
 import { type Pictogram, pictogram } from "./pictograms";
+import type { Shade } from "./style";
 
 export interface LegendEntry {
   /** A sample, as an SVG document. */
@@ -19,16 +20,21 @@ const HIGH = 20;
 const SLOPE = "M2 14C12 14 14 6 24 6s10 6 18 6";
 
 /** The legend of a sheet, in the order it is read. */
-export function legend(name: PaletteName): LegendPart[] {
+export function legend(name: PaletteName, shade: Shade): LegendPart[] {
   const p = PALETTES[name];
   const solid = (colour: string) => road(p, colour, 4, { edge: p.roadEdge });
   const winding = p.bends[4] ?? p.town;
   const place = (name: Pictogram, text: string): LegendEntry => ({ svg: pictogram(name, p), text });
+  const bends = {
+    title: "Bends outside towns, degrees of turning per kilometre",
+    entries: p.bends.map((colour, i) => ({ svg: solid(colour), text: range(i) })),
+  };
+  const worth = {
+    title: "Worth outside towns, from nothing to the best road there is for the taste",
+    entries: p.worth.map((colour, i) => ({ svg: solid(colour), text: worthRange(i) })),
+  };
   return [
-    {
-      title: "Bends outside towns, degrees of turning per kilometre",
-      entries: p.bends.map((colour, i) => ({ svg: solid(colour), text: range(i) })),
-    },
+    shade === "worth" ? worth : bends,
     {
       title: "Roads",
       entries: [
@@ -85,6 +91,11 @@ function range(i: number): string {
   const [from, to] = [BEND_CLASSES_DEG_PER_KM[i], BEND_CLASSES_DEG_PER_KM[i + 1]];
   if (to === undefined) return `${from} and more`;
   return i === 0 ? `below ${to}` : `${from} to ${to}`;
+}
+
+function worthRange(i: number): string {
+  const share = Math.round((100 * i) / (WORTH_STEPS - 1));
+  return i === 0 ? "about 0 %: just a road" : `about ${share} %`;
 }
 
 interface Stroke {

@@ -1,6 +1,6 @@
 // The two sheets: day, printed on warm paper; night, on slate. A style is a function of one of these.
 
-import { hex, ramp } from "./colour";
+import { hex, type Oklch, ramp } from "./colour";
 
 export type PaletteName = "day" | "night";
 
@@ -31,6 +31,8 @@ export interface Palette {
 
   /** Roads outside towns by bend rate, one colour per class of `BEND_CLASSES_DEG_PER_KM`. */
   bends: string[];
+  /** The same by worth to the rider's taste, one colour per step of `worth` in the tiles. */
+  worth: string[];
   /** Roads in towns, motorways, roads not open to everybody, tracks whose access nobody verified. */
   town: string;
   motorway: string;
@@ -64,7 +66,14 @@ export interface Palette {
  */
 export const BEND_CLASSES_DEG_PER_KM = [0, 40, 80, 160, 320, 640];
 
-const STEPS = BEND_CLASSES_DEG_PER_KM.length;
+/** Steps of `worth` in the tiles: 0 worth nothing, the last the best road there is for a taste. */
+export const WORTH_STEPS = 9;
+
+/** The one ramp of a sheet, from almost nothing to what one rides for. */
+const shades = (from: Oklch, to: Oklch) => ({
+  bends: ramp(from, to, BEND_CLASSES_DEG_PER_KM.length),
+  worth: ramp(from, to, WORTH_STEPS),
+});
 
 const DASHES: (number[] | null)[] = [null, [3, 1], [1.4, 0.9], [4, 0.9, 1, 0.9], [0.9, 0.6], [6, 1.2]];
 
@@ -89,7 +98,7 @@ const day: Palette = {
   shade: hex([0.42, 0.03, 285]),
   light: hex([1, 0, 0]),
 
-  bends: ramp([0.84, 0.024, 345], [0.35, 0.145, 345], STEPS),
+  ...shades([0.84, 0.024, 345], [0.35, 0.145, 345]),
   town: hex([1, 0, 0]),
   motorway: hex([0.8, 0.02, 255]),
   restricted: hex([0.94, 0.004, 80]),
@@ -131,7 +140,7 @@ const night: Palette = {
   shade: hex([0.1, 0.015, 260]),
   light: hex([0.72, 0.03, 240]),
 
-  bends: ramp([0.42, 0.022, 255], [0.775, 0.145, 32], STEPS),
+  ...shades([0.42, 0.022, 255], [0.775, 0.145, 32]),
   town: hex([0.44, 0.014, 260]),
   motorway: hex([0.5, 0.03, 255]),
   restricted: hex([0.38, 0.01, 260]),

@@ -7,12 +7,13 @@ import {
   NavigationControl,
   ScaleControl,
   setWorkerUrl,
+  type VectorTileSource,
 } from "maplibre-gl";
 import workerUrl from "maplibre-gl/dist/maplibre-gl-worker.mjs?url";
 import "maplibre-gl/dist/maplibre-gl.css";
 import { PALETTES, type PaletteName } from "./palette";
 import { dataUrl, FIELD, PICTOGRAMS, type Pictogram, pictogram } from "./pictograms";
-import { background, REGION_SOURCE, type StyleOptions, style } from "./style";
+import { background, REGION_SOURCE, ROADS_SOURCE, roadAddress, type StyleOptions, style } from "./style";
 
 setWorkerUrl(workerUrl);
 
@@ -21,8 +22,10 @@ const SHARPNESS = 3;
 
 export interface Sheet {
   map: GlMap;
-  /** Shows another region, or the same on another sheet or in other units. */
+  /** Shows another region, or the same on another sheet, in other units or to another taste. */
   show(palette: PaletteName, options: StyleOptions): void;
+  /** Whether the roads on the screen are shaded by the taste asked for. */
+  shaded(): boolean;
 }
 
 /** Makes the map in `container`. `bounds_deg`: west, south, east, north to begin with. */
@@ -64,6 +67,25 @@ export function createMap(
       map.setPaintProperty("sheet", "background-color", background(PALETTES[shown.palette], true));
     }
   });
+  // Tiles of another taste replace the old ones one by one; one set is on its way at a time, and the
+  // newest taste waits behind it.
+  let wanted = options.taste;
+  let waiting = false;
+  const shade = () => {
+    if (waiting || wanted === undefined || wanted === shown.options.taste) return;
+    const source = map.getSource<VectorTileSource>(ROADS_SOURCE);
+    if (!source) return;
+    shown = { ...shown, options: { ...shown.options, taste: wanted } };
+    waiting = true;
+    source.setTiles([roadAddress(shown.options)]);
+  };
+  const arrived = () => {
+    if (!waiting || !map.isSourceLoaded(ROADS_SOURCE)) return;
+    waiting = false;
+    shade();
+  };
+  map.on("sourcedata", (event) => event.sourceId === ROADS_SOURCE && arrived());
+  map.on("idle", arrived);
   return {
     map,
     show(palette, options) {
@@ -74,9 +96,17 @@ export function createMap(
         scale = new ScaleControl({ unit: options.units, maxWidth: 90 });
         map.addControl(scale, "bottom-left");
       }
-      shown = { palette, options: { ...options, hasCoast } };
-      map.setStyle(style(palette, shown.options), { diff: true });
+      wanted = options.taste;
+      // The style keeps the tiles that are there, so that nothing vanishes while the new ones come.
+      const taste = same ? shown.options.taste : wanted;
+      const next = { ...options, hasCoast, taste };
+      const sameStyle = palette === shown.palette && JSON.stringify(next) === JSON.stringify(shown.options);
+      shown = { palette, options: next };
+      if (!sameStyle) map.setStyle(style(palette, next), { diff: true });
+      if (!same) waiting = false;
+      shade();
     },
+    shaded: () => !waiting && (wanted === undefined || wanted === shown.options.taste),
   };
 }
 

@@ -1,7 +1,7 @@
 // The map's style: one function of a sheet's palette and of the region shown.
 //
 // From below: ground and relief, water and borders, roads, names. A road says with its colour how
-// much it bends, with its width what class it is, with its dashes what it is made of, and with
+// much it bends or what it is worth to the rider's taste, with its width what class it is, with its dashes what it is made of, and with
 // strokes across that it is closed.
 
 import type {
@@ -30,10 +30,28 @@ export interface StyleOptions {
   hasRelief: boolean;
   /** Whether the region has a coast: then whatever is not land is sea. */
   hasCoast: boolean;
+  /** What roads are shaded by. */
+  shade: Shade;
+  /** The taste whose `worth` the tiles carry: a name, or a whole taste as JSON. */
+  taste?: string | undefined;
 }
+
+export type Shade = "bends" | "worth";
+
+/** A taste that asks for nothing: roads are shaded by their bends. */
+const NO_TASTE = "fastest";
+
+/** Address of the tiles that hold the roads alone, with what they are worth to a taste; a template. */
+export const roadAddress = (options: StyleOptions) =>
+  `${address(options, "tiles")}&only=roads&taste=${encodeURIComponent(options.taste ?? NO_TASTE)}`;
+
+const address = ({ tileBase, region, id }: StyleOptions, kind: "tiles" | "relief") =>
+  `${tileBase}/api/regions/${encodeURIComponent(region)}/${kind}/{z}/{x}/{y}?v=${encodeURIComponent(id)}`;
 
 /** Source and layers other parts of the page refer to. */
 export const REGION_SOURCE = "region";
+/** The roads once more, as lines to shade: another taste changes these and leaves all names in place. */
+export const ROADS_SOURCE = "roads";
 export const RELIEF_SOURCE = "relief";
 /** The lowest of the lettering: what the page draws on the map goes under it. */
 export const FIRST_LABEL_LAYER = "name-water-line";
@@ -52,21 +70,20 @@ type SymbolLayout = NonNullable<SymbolLayerSpecification["layout"]>;
 /** The style of a region on a sheet. */
 export function style(name: PaletteName, options: StyleOptions): StyleSpecification {
   const palette = PALETTES[name];
-  const { region, id, tileBase, attribution } = options;
-  const address = (kind: string) =>
-    `${tileBase}/api/regions/${encodeURIComponent(region)}/${kind}/{z}/{x}/{y}?v=${encodeURIComponent(id)}`;
+  const { attribution } = options;
   const sources: Record<string, SourceSpecification> = {
     [REGION_SOURCE]: {
       type: "vector",
-      tiles: [address("tiles")],
+      tiles: [address(options, "tiles")],
       maxzoom: VECTOR_MAX_ZOOM,
       ...(attribution ? { attribution } : {}),
     },
+    [ROADS_SOURCE]: { type: "vector", tiles: [roadAddress(options)], maxzoom: VECTOR_MAX_ZOOM },
   };
   if (options.hasRelief) {
     sources[RELIEF_SOURCE] = {
       type: "raster-dem",
-      tiles: [address("relief")],
+      tiles: [address(options, "relief")],
       tileSize: 256,
       maxzoom: RELIEF_MAX_ZOOM,
       encoding: "terrarium",
@@ -79,7 +96,7 @@ export function style(name: PaletteName, options: StyleOptions): StyleSpecificat
     layers: [
       ...ground(palette, options),
       ...lines(palette),
-      ...roads(palette),
+      ...roads(palette, options.shade),
       ...labels(palette, options.units),
     ],
   };
@@ -239,10 +256,18 @@ function width(factor = 1, plus = 0): Expr {
   return ["interpolate", ["exponential", 1.5], ["zoom"], ...stops] as unknown as Expr;
 }
 
-/** Bend rate decides outside towns; elsewhere, and where not everybody may ride, roads are plain. */
-function roadColour(p: Palette): Expr {
+/** Bend rate or worth decides outside towns; elsewhere, and where not everybody may ride, roads are plain. */
+function roadColour(p: Palette, shade: Shade): Expr {
   const [straightest = p.town, ...others] = p.bends;
   const classes = BEND_CLASSES_DEG_PER_KM.slice(1).flatMap((from, i) => [from, others[i] ?? straightest]);
+  const byBends: Expr = ["step", ["get", "bend"], straightest, ...classes] as unknown as Expr;
+  const [worthless = p.town, ...better] = p.worth;
+  const byWorth: Expr = [
+    "step",
+    ["get", "worth"],
+    worthless,
+    ...better.flatMap((colour, i) => [i + 1, colour]),
+  ] as unknown as Expr;
   return [
     "case",
     SHUT,
@@ -255,11 +280,11 @@ function roadColour(p: Palette): Expr {
     p.motorway,
     ["any", is("built_up"), is("link")],
     p.town,
-    ["step", ["get", "bend"], straightest, ...classes],
+    shade === "worth" ? byWorth : byBends,
   ] as unknown as Expr;
 }
 
-function roads(p: Palette): LayerSpecification[] {
+function roads(p: Palette, shade: Shade): LayerSpecification[] {
   const road = (
     id: string,
     minzoom: number,
@@ -269,16 +294,18 @@ function roads(p: Palette): LayerSpecification[] {
   ): LineLayerSpecification => ({
     id,
     type: "line",
-    source: REGION_SOURCE,
+    source: ROADS_SOURCE,
     "source-layer": "roads",
     minzoom,
     filter,
     layout: { "line-join": "round", ...layout },
     paint,
   });
-  const colour = roadColour(p);
-  // Within a class the more winding road lies on top.
-  const winding: LineLayout = { "line-sort-key": ["get", "bend"] };
+  const colour = roadColour(p, shade);
+  // Within a class the better road lies on top.
+  const winding: LineLayout = {
+    "line-sort-key": shade === "worth" ? ["coalesce", ["get", "worth"], 0] : ["get", "bend"],
+  };
   const solid = [not(FERRY), not(MINOR), not(UNPAVED)];
   const inTunnel: Expr = ["case", is("tunnel"), 0.45, 1];
   return [

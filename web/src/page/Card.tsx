@@ -12,6 +12,8 @@ import type { Run } from "../types/Run";
 import type { Sums } from "../types/Sums";
 import * as actions from "./actions";
 import { Icon, IconButton } from "./icons";
+import * as rides from "./rides";
+import { PartOf, StretchCard, WhyFacts } from "./Stretch";
 import * as state from "./state";
 
 export function Card() {
@@ -25,6 +27,8 @@ export function Card() {
       return <DrawnCard leg={sel.leg} index={sel.index} />;
     case "place":
       return <PlaceCard sel={sel} />;
+    case "stretch":
+      return <StretchCard id={sel.id} />;
     case "warning":
       return <WarningCard index={sel.index} />;
     default:
@@ -221,6 +225,16 @@ function LegCard({ leg, m }: { leg: number; m: number }) {
           Stop here
         </button>
       </div>
+      {plannedLeg?.kind === "road" && (
+        <div class="deeds quiet">
+          <button type="button" onClick={() => rides.ask({ kind: "alternatives", leg })}>
+            Other ways
+          </button>
+          <button type="button" onClick={() => rides.ask({ kind: "between", leg })}>
+            A better line, a little longer
+          </button>
+        </div>
+      )}
       <LegKindChoice leg={leg} />
       <p class="hint">Drag the line on the map to bend this leg.</p>
     </Sheet>
@@ -316,11 +330,16 @@ function PlaceCard({ sel }: { sel: Extract<state.Selection, { kind: "place" }> }
   const road = state.road.value;
   useEffect(() => {
     let wanted = true;
-    state.road.value = undefined;
+    state.road.value = state.roadHit.value = undefined;
+    const touchM = Math.max(30, 12 * (actions.onMap.metresPerPx?.() ?? 0));
+    const aimed = !sel.found || sel.found.kind === "road" || sel.found.kind === "coordinate";
     if (region) {
       nearRoad(region, lat, lon, 400)
         .then((answer) => {
-          if (wanted) state.road.value = answer;
+          if (!wanted) return;
+          state.road.value = answer;
+          // A click means the road when it is about as near as a fingertip.
+          if (answer && aimed && answer.offset_m <= touchM) state.roadHit.value = answer;
         })
         .catch(() => {});
     }
@@ -328,6 +347,7 @@ function PlaceCard({ sel }: { sel: Extract<state.Selection, { kind: "place" }> }
       wanted = false;
     };
   }, [lat, lon, region]);
+  const hit = state.roadHit.value;
   const t = state.tour.value;
   const place = sel.found;
   const name = place && place.kind !== "coordinate" ? place.name : "";
@@ -375,9 +395,15 @@ function PlaceCard({ sel }: { sel: Extract<state.Selection, { kind: "place" }> }
           <Icon name="tour" />
           Start here
         </button>
+        <button type="button" onClick={() => rides.askRound(sel.at, title)}>
+          <Icon name="loop" />
+          Round trip
+        </button>
       </div>
       {between && <p class="hint">A stop or via goes {between}.</p>}
+      {hit?.stretch && <PartOf stretch={hit.stretch} />}
       {road && <RoadFacts road={road} named={title} />}
+      {hit?.why && hit.class !== "ferry" && <WhyFacts why={hit.why} worth={sel.worth} />}
     </Sheet>
   );
 }
@@ -437,6 +463,12 @@ function WarningCard({ index }: { index: number }) {
     >
       <p>{warning.text}</p>
       <div class="deeds">
+        {warning.repair && (
+          <button type="button" class="primary" onClick={() => actions.repair(warning)}>
+            <Icon name="mend" />
+            {warning.repair.text}
+          </button>
+        )}
         {warning.point !== null && (
           <button type="button" onClick={() => actions.choosePoint(warning.point as number)}>
             Show {actions.label(warning.point)}

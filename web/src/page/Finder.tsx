@@ -72,7 +72,12 @@ export function Finder() {
     query.value = "";
     close();
     if (option.kind === "command") {
+      const before = [state.panel.value, state.selection.value];
       option.command.run();
+      // The keyboard goes on in what the command opened.
+      if (before[0] !== state.panel.value || before[1] !== state.selection.value) {
+        requestAnimationFrame(() => document.activeElement === field.current && firstField()?.focus());
+      }
       return;
     }
     const { place } = option;
@@ -170,6 +175,11 @@ export function Finder() {
     </search>
   );
 }
+
+const firstField = () =>
+  [...document.querySelectorAll<HTMLElement>(".card :is(input, select, button):not(:disabled)")].find(
+    (e) => !e.matches(".card-close"),
+  );
 
 const keyOf = (o: Option) =>
   o.kind === "command" ? o.command.label : `${o.place.kind} ${o.place.name} ${o.place.lat} ${o.place.lon}`;

@@ -168,6 +168,12 @@ export function Warnings() {
                 <span class="entry-facts figure">at {format.mark(w.km * 1000, state.units.value)}</span>
               )}
             </button>
+            {w.repair && (
+              <button type="button" title={w.repair.text} onClick={() => actions.repair(w)}>
+                <Icon name="mend" />
+                Mend
+              </button>
+            )}
           </li>
         ))}
       </ol>

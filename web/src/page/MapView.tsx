@@ -5,9 +5,12 @@ import { useEffect, useRef } from "preact/hooks";
 import { bindMap } from "../edit/gestures";
 import { createMap, type Sheet } from "../map/sheet";
 import type { StyleOptions } from "../map/style";
+import { distanceM } from "../tour/ground";
 import type { RegionInfo } from "../types/RegionInfo";
 import { onMap } from "./actions";
+import * as roads from "./roads";
 import * as state from "./state";
+import * as taste from "./taste";
 
 export let sheet: Sheet | undefined;
 
@@ -21,6 +24,8 @@ function optionsOf(r: RegionInfo): StyleOptions {
     units: state.units.value === "miles" ? "imperial" : "metric",
     hasRelief: r.has_heights,
     hasCoast: false,
+    shade: taste.shade.value,
+    taste: taste.shadedBy.value,
   };
 }
 
@@ -59,11 +64,22 @@ export function MapView() {
     };
     onMap.zoom = (by) => map.easeTo({ zoom: map.getZoom() + by, ...motion() });
     onMap.middle = () => [map.getCenter().lat, map.getCenter().lng];
+    onMap.view = () => {
+      const box = map.getBounds();
+      return [box.getWest(), box.getSouth(), box.getEast(), box.getNorth()];
+    };
+    onMap.metresPerPx = () => {
+      const { lng, lat } = map.getCenter();
+      const p = map.project([lng, lat]);
+      const beside = map.unproject([p.x + 100, p.y]);
+      return distanceM([lat, lng], [beside.lat, beside.lng]) / 100;
+    };
     onMap.focus = () => map.getCanvas().focus();
     map.on("moveend", () => {
       const { lat, lng } = map.getCenter();
       const name = state.region.value?.name;
       if (name) state.remember({ view: { region: name, lat, lon: lng, zoom: map.getZoom() } });
+      roads.moved();
     });
     bindMap(map);
     let first = true;

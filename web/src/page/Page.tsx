@@ -4,7 +4,8 @@ import { useSignal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import * as format from "../format";
 import { legend } from "../map/legend";
-import { BEND_CLASSES_DEG_PER_KM } from "../map/palette";
+import { BEND_CLASSES_DEG_PER_KM, WORTH_STEPS } from "../map/palette";
+import { OWN } from "../tour/taste";
 import * as actions from "./actions";
 import { Card } from "./Card";
 import { Finder } from "./Finder";
@@ -12,8 +13,12 @@ import { Icon, IconButton } from "./icons";
 import { Keys, Shelf, Warnings } from "./Lists";
 import { MapView } from "./MapView";
 import { Ribbon } from "./Ribbon";
+import { Rides } from "./Rides";
+import { BestRoads } from "./Stretch";
 import * as state from "./state";
+import { TastePanel } from "./TastePanel";
 import { TourPanel } from "./TourPanel";
+import * as taste from "./taste";
 
 export function Page() {
   if (!state.booted.value) return <Waiting />;
@@ -40,6 +45,12 @@ export function Page() {
             <Warnings />
           ) : panel === "keys" ? (
             <Keys />
+          ) : panel === "taste" ? (
+            <TastePanel />
+          ) : panel === "roads" ? (
+            <BestRoads />
+          ) : panel === "rides" ? (
+            <Rides />
           ) : panel === "tour" && (state.tour.value.points.length > 0 || state.askedForTour.value) ? (
             <TourPanel />
           ) : null}
@@ -98,7 +109,7 @@ function Bar() {
   const count = state.warnings.value.length + (state.planTrouble.value ? 1 : 0);
   const chosen = state.selection.value.kind === "none" ? state.panel.value : undefined;
   return (
-    <nav class="bar" aria-label="Tour and shelf">
+    <nav class="bar" aria-label="Tour, taste and shelf">
       <IconButton name="undo" label="Undo (Ctrl+Z)" disabled={!undo} onClick={state.undo} />
       <IconButton name="redo" label="Redo (Ctrl+Shift+Z)" disabled={!redo} onClick={state.redo} />
       <i class="bar-rule" />
@@ -106,9 +117,13 @@ function Bar() {
         <Icon name="tour" />
         <span>Tour</span>
       </button>
+      <button type="button" aria-expanded={chosen === "taste"} onClick={() => state.show("taste")}>
+        <Icon name="taste" />
+        <span>Taste</span>
+      </button>
       <button
         type="button"
-        class={count > 0 ? "warns" : ""}
+        class={count > 0 ? "warning-count warns" : "warning-count"}
         aria-expanded={chosen === "warnings"}
         onClick={() => state.show("warnings")}
       >
@@ -209,8 +224,6 @@ function RegionChoice() {
 function Legend() {
   const open = useSignal(false);
   const name = state.dark.value ? "night" : "day";
-  const miles = state.units.value === "miles";
-  const limit = (deg: number) => Math.round(miles ? deg * 1.609344 : deg);
   return (
     <div class="legend">
       <button
@@ -220,15 +233,7 @@ function Legend() {
         title={open.value ? "Close the legend" : "The whole legend"}
         onClick={() => (open.value = !open.value)}
       >
-        <span class="legend-title">bends, {miles ? "°/mi" : "°/km"}</span>
-        <span class="legend-ramp">
-          {BEND_CLASSES_DEG_PER_KM.map((deg, i) => (
-            <span key={deg} class="legend-step">
-              <i style={{ background: `var(--bend-${i})` }} />
-              <span class="figure">{limit(deg)}</span>
-            </span>
-          ))}
-        </span>
+        {taste.shade.value === "worth" ? <WorthRamp /> : <BendRamp />}
       </button>
       {open.value && (
         <section class="legend-sheet" aria-label="Legend">
@@ -238,7 +243,8 @@ function Legend() {
             class="card-close"
             onClick={() => (open.value = false)}
           />
-          {legend(name).map((part) => (
+          <ShadeChoice />
+          {legend(name, taste.shade.value).map((part) => (
             <div key={part.title}>
               <h2>{part.title}</h2>
               <ul>
@@ -255,6 +261,62 @@ function Legend() {
         </section>
       )}
     </div>
+  );
+}
+
+function BendRamp() {
+  const miles = state.units.value === "miles";
+  const limit = (deg: number) => Math.round(miles ? deg * 1.609344 : deg);
+  return (
+    <>
+      <span class="legend-title">bends, {miles ? "°/mi" : "°/km"}</span>
+      <span class="legend-ramp">
+        {BEND_CLASSES_DEG_PER_KM.map((deg, i) => (
+          <span key={deg} class="legend-step">
+            <i style={{ background: `var(--bend-${i})` }} />
+            <span class="figure">{limit(deg)}</span>
+          </span>
+        ))}
+      </span>
+    </>
+  );
+}
+
+function WorthRamp() {
+  const now = taste.taste.value;
+  return (
+    <>
+      <span class="legend-title">worth to {now && now.name !== OWN ? `"${now.name}"` : "your taste"}, %</span>
+      <span class="legend-ramp legend-fine">
+        {Array.from({ length: WORTH_STEPS }, (_, i) => (
+          <span key={i} class="legend-step">
+            <i style={{ background: `var(--worth-${i})` }} />
+            <span class="figure">{i % 2 === 0 ? Math.round((100 * i) / (WORTH_STEPS - 1)) : ""}</span>
+          </span>
+        ))}
+      </span>
+    </>
+  );
+}
+
+/** Taste or bends: what the roads are shaded by. */
+function ShadeChoice() {
+  const says = { worth: "what they are worth to the taste", bends: "how much they bend" } as const;
+  return (
+    <fieldset class="choice">
+      <legend>Roads are shaded by</legend>
+      {(["worth", "bends"] as const).map((by) => (
+        <label key={by}>
+          <input
+            type="radio"
+            name="shade"
+            checked={taste.shade.value === by}
+            onChange={() => taste.shadeBy(by)}
+          />
+          <span>{says[by]}</span>
+        </label>
+      ))}
+    </fieldset>
   );
 }
 
@@ -299,7 +361,7 @@ function DropZone() {
       depth = 0;
       over.value = false;
       const file = e.dataTransfer?.files[0];
-      if (file) void state.openFile(file);
+      if (file) void actions.openFile(file);
     };
     const all: [string, (e: DragEvent) => void][] = [
       ["dragenter", enter],
@@ -312,7 +374,9 @@ function DropZone() {
       for (const [type, listener] of all) window.removeEventListener(type, listener as EventListener);
     };
   }, []);
-  return over.value ? <div class="drop">Drop a GPX, GeoJSON or KML file: it opens as a new tour</div> : null;
+  return over.value ? (
+    <div class="drop">Drop a GPX, GeoJSON or KML file: it opens as a new tour. Or a taste (TOML).</div>
+  ) : null;
 }
 
 export const CAUTIONS =

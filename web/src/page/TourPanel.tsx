@@ -4,12 +4,14 @@ import { useSignal } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
 import * as format from "../format";
 import * as edits from "../tour/edits";
+import { nameOf } from "../tour/taste";
 import type { Sums } from "../types/Sums";
 import * as actions from "./actions";
 import { climb, Sheet } from "./Card";
-import { chooseTaste, focusField } from "./commands";
+import { focusField } from "./commands";
 import { Icon, IconButton } from "./icons";
 import * as state from "./state";
+import { TastePrice } from "./TastePanel";
 
 export function TourPanel() {
   const t = state.tour.value;
@@ -48,6 +50,7 @@ export function TourPanel() {
             <span>{format.span(plan.total.riding_s)} riding</span>
             {climb(plan.total) && <span>{climb(plan.total)}</span>}
           </p>
+          <TastePrice />
           <SurfaceShares sums={plan.total} />
         </>
       )}
@@ -98,18 +101,17 @@ export function TourPanel() {
             onChange={(e) => state.edit(edits.setDepart(t, e.currentTarget.value), "Departure set")}
           />
         </label>
-        {state.tastes.value.length > 1 && (
-          <label>
-            Taste
-            <select value={edits.tasteName(t)} onChange={(e) => chooseTaste(e.currentTarget.value)}>
-              {state.tastes.value.map((taste) => (
-                <option key={taste.name} value={taste.name} title={taste.text}>
-                  {taste.name}
-                </option>
-              ))}
-            </select>
-          </label>
-        )}
+        <div class="field">
+          Taste
+          <button
+            type="button"
+            class="field-button"
+            aria-label={`Taste: ${nameOf(state.shown.value.taste)}, change it`}
+            onClick={() => state.show("taste")}
+          >
+            {nameOf(state.shown.value.taste)}
+          </button>
+        </div>
         {usable.length > 1 && (
           <label>
             Region

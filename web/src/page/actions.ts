@@ -5,7 +5,9 @@ import type { Position } from "../tour/edits";
 import * as edits from "../tour/edits";
 import type { LegKind } from "../types/LegKind";
 import type { PointKind } from "../types/PointKind";
+import type { Warning } from "../types/Warning";
 import * as state from "./state";
+import * as taste from "./taste";
 
 /** Where a new point goes in the riding order. */
 export type Where = "start" | "end" | "between";
@@ -119,6 +121,9 @@ export const onMap: {
   fly?: (at: Position, zoom?: number) => void;
   zoom?: (by: number) => void;
   middle?: () => Position;
+  /** West, south, east, north of what is in view, degrees. */
+  view?: () => [number, number, number, number];
+  metresPerPx?: () => number;
   focus?: () => void;
 } = {};
 
@@ -137,14 +142,32 @@ export function choosePoint(index: number): void {
   focusGrip({ kind: "point", index });
 }
 
-/** Asks for a file and opens it as a new tour. */
+/** Opens a file: a taste becomes the tour's taste, anything else a new tour. */
+export function openFile(file: File): Promise<void> {
+  return /\.toml$/i.test(file.name) ? taste.openFile(file) : state.openFile(file);
+}
+
+/** Asks for a file and opens it. */
 export function pickFile(): void {
+  pick(".gpx,.geojson,.json,.kml,.toml,application/gpx+xml");
+}
+export function pickTaste(): void {
+  pick(".toml,application/toml");
+}
+function pick(accept: string): void {
   const input = document.createElement("input");
   input.type = "file";
-  input.accept = ".gpx,.geojson,.json,.kml,application/gpx+xml";
+  input.accept = accept;
   input.onchange = () => {
     const file = input.files?.[0];
-    if (file) void state.openFile(file);
+    if (file) void openFile(file);
   };
   input.click();
+}
+
+/** Sets right what a warning is about. */
+export function repair(warning: Warning): void {
+  if (!warning.repair) return;
+  state.edit(edits.repair(state.tour.value, warning.repair), "Set right", { kind: "none" });
+  state.tell("Set right", { label: "Undo", run: state.undo });
 }

@@ -1,9 +1,11 @@
 // Everything the page can do, by name: the finder offers these beside the places it finds.
 
 import { signal } from "@preact/signals";
-import { tasteName } from "../tour/edits";
 import * as actions from "./actions";
+import * as rides from "./rides";
+import * as roads from "./roads";
 import * as state from "./state";
+import * as taste from "./taste";
 
 export interface Command {
   label: string;
@@ -22,6 +24,12 @@ function field(name: string): void {
   state.panel.value = "tour";
   state.askedForTour.value = true;
   focusField.value = name;
+}
+
+/** Where "here" is: the place on the card, the start of the tour, or the middle of the map. */
+function middleOrPlace() {
+  const sel = state.selection.value;
+  return sel.kind === "place" ? sel.at : undefined;
 }
 
 /** The commands that make sense now, most wanted first. */
@@ -59,6 +67,19 @@ export function commands(): Command[] {
     add("Put a via on this leg", () => actions.putInLeg("via", sel.leg, sel.m));
     add("Put a stop on this leg", () => actions.putInLeg("stop", sel.leg, sel.m));
   }
+  if (sel.kind === "leg") {
+    add("Other ways for this leg", () => rides.ask({ kind: "alternatives", leg: sel.leg }), "alternatives");
+    add(
+      "A better line for this leg",
+      () => rides.ask({ kind: "between", leg: sel.leg }),
+      "propose minutes longer",
+    );
+  }
+  if (sel.kind === "stretch") add("Ride this stretch", () => void roads.ride(sel.id), "via line over");
+  if (sel.kind === "warning") {
+    const warning = state.warnings.value[sel.index];
+    if (warning?.repair) add(warning.repair.text, () => actions.repair(warning), "repair mend");
+  }
   if (sel.kind === "none" && middle) {
     if (t.points.length === 0) {
       add("Start in the middle of the map", () => actions.put("stop", "start", middle), "centre");
@@ -82,10 +103,24 @@ export function commands(): Command[] {
   add("Show the whole tour", state.fitTour, "zoom all fit", "0");
   add("Name this tour", () => field("name"), "rename title");
   add("Set the departure", () => field("depart"), "date time clock");
-  if (state.tastes.value.length > 1) {
-    for (const taste of state.tastes.value) {
-      if (taste.name !== tasteName(t)) add(`Taste: ${taste.name}`, () => chooseTaste(taste.name), taste.text);
+  for (const each of taste.all()) {
+    if (each.name !== taste.known.value?.name) {
+      add(`Taste: ${each.name}`, () => taste.choose(each), each.text);
     }
+  }
+  add("Taste: the dials", () => state.open("taste"), "bends hills quiet surface price motorways");
+  add("Take the taste as a file", () => void taste.takeFile(), "toml export download share");
+  if (taste.shade.value === "worth") {
+    add("Shade roads by their bends", () => taste.shadeBy("bends"), "colour legend bend rate");
+  } else add("Shade roads by the taste", () => taste.shadeBy("worth"), "colour legend worth");
+  add("Worth riding here", () => state.open("roads"), "best good roads stretches list rated view");
+  add("Round trip from here", () => rides.askRound(middleOrPlace()), "loop ride hours km propose suggest");
+  if (t.points.length === 2) {
+    add(
+      "A better line, a little longer",
+      () => rides.ask({ kind: "between", leg: 0 }),
+      "propose minutes detour",
+    );
   }
   add("Tour: stops, vias, files", () => state.show("tour"), "list order plan");
   add("Warnings", () => state.show("warnings"), "look check");
@@ -108,11 +143,6 @@ export function commands(): Command[] {
   add("Go to the map", () => actions.onMap.focus?.(), "focus keyboard");
   add("Keys", () => state.show("keys"), "keyboard shortcuts help", "?");
   return list;
-}
-
-export function chooseTaste(name: string): void {
-  const t = state.tour.value;
-  if (t.taste !== name) state.edit({ ...t, taste: name }, `Taste: ${name}`);
 }
 
 /** The commands whose words all begin with the words asked for. */

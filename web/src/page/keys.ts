@@ -7,7 +7,7 @@ import * as state from "./state";
 const typing = (target: EventTarget | null) =>
   target instanceof HTMLElement &&
   (target.isContentEditable || /^(INPUT|SELECT|TEXTAREA)$/.test(target.tagName)) &&
-  (target as HTMLInputElement).type !== "radio";
+  !/^(radio|checkbox|range)$/.test((target as HTMLInputElement).type);
 
 export function listenToKeys(): void {
   window.addEventListener("keydown", (e) => {

@@ -24,11 +24,13 @@ export type Selection =
   | { kind: "point"; index: number }
   | { kind: "leg"; leg: number; m: number }
   | { kind: "drawn"; leg: number; index: number }
-  | { kind: "place"; at: Position; found?: FoundPlace }
+  /** `worth`: of the road there to the taste the map is shaded by, 0 to 1. */
+  | { kind: "place"; at: Position; found?: FoundPlace; worth?: number }
+  | { kind: "stretch"; id: number }
   | { kind: "warning"; index: number };
 
 /** What the card's place shows when nothing is selected. */
-export type Panel = "tour" | "shelf" | "warnings" | "keys";
+export type Panel = "tour" | "taste" | "roads" | "rides" | "shelf" | "warnings" | "keys";
 export type PaletteChoice = "system" | "day" | "night";
 
 export const regions = signal<RegionInfo[]>([]);
@@ -72,6 +74,8 @@ export const fresh = computed(() => planned.value?.tour === shown.value);
 export const warnings = computed<Warning[]>(() => planned.value?.plan.warnings ?? []);
 /** The road under a selected place, once it is known. */
 export const road = signal<NearRoad | undefined>(undefined);
+/** The same, when it was the road that was asked about and not the ground beside it. */
+export const roadHit = signal<NearRoad | undefined>(undefined);
 
 let history = new History<Tour>(tour.value);
 let keeper = newKeeper();
@@ -93,13 +97,8 @@ export const client = new PlanClient({
       planned.value = result;
       planTrouble.value = undefined;
     });
-    if (draft.value) return;
-    if (fitWhenPlanned) {
-      fitWhenPlanned = false;
-      fitTour();
-    }
-    keepLength();
-    sayPlan(result);
+    // While one is held or turned, and for what is no longer asked about, nothing is said.
+    if (!draft.value && fresh.value) arrived();
   },
   failed: (error) => {
     if (error instanceof api.Silence) {
@@ -115,8 +114,19 @@ export const client = new PlanClient({
   },
 });
 
+/** The plan of the committed document is here. */
+function arrived(): void {
+  if (fitWhenPlanned) {
+    fitWhenPlanned = false;
+    fitTour();
+  }
+  keepLength();
+  if (planned.value) sayPlan(planned.value);
+}
+
 /** Commits an edited document: kept, planned, undoable. */
 export function edit(next: Tour, says: string, select?: Selection): void {
+  forgetTurning();
   draft.value = undefined;
   if (next === tour.value) return;
   history.push(next);
@@ -136,12 +146,32 @@ export function dropDraft(): void {
   client.request(tour.value);
 }
 
+/** A document that is being turned by dials: it decides itself when they rest, one step to undo. */
+let turning: { next: Tour; says: string; timer: ReturnType<typeof setTimeout> } | undefined;
+const REST_MS = 700;
+
+export function turn(next: Tour, says: string): void {
+  forgetTurning();
+  turning = { next, says, timer: setTimeout(settle, REST_MS) };
+  preview(next);
+}
+/** Decides what dials were turned to; called before anything else is done to the tour. */
+export function settle(): void {
+  if (turning) edit(turning.next, turning.says);
+}
+function forgetTurning(): void {
+  clearTimeout(turning?.timer);
+  turning = undefined;
+}
+
 export function undo(): void {
+  settle();
   if (!history.canUndo) return say("Nothing to undo");
   history.undo();
   arrive("Undone");
 }
 export function redo(): void {
+  settle();
   if (!history.canRedo) return say("Nothing to redo");
   history.redo();
   arrive("Done again");
@@ -156,7 +186,9 @@ function arrive(says: string, select?: Selection): void {
   });
   say(says);
   keeper.keep(tour.value, lengthNow());
-  client.request(tour.value);
+  // What the dials were turned to may be planned already.
+  if (fresh.value && !planning.value) arrived();
+  else client.request(tour.value);
 }
 
 function stillThere(sel: Selection, t: Tour): Selection {
@@ -169,7 +201,7 @@ function stillThere(sel: Selection, t: Tour): Selection {
 export function select(next: Selection): void {
   batch(() => {
     selection.value = next;
-    road.value = undefined;
+    road.value = roadHit.value = undefined;
     if (next.kind === "none") cursor.value = undefined;
   });
 }
@@ -184,6 +216,10 @@ export function show(next: Panel | undefined): void {
     selection.value = { kind: "none" };
   });
   if (next === "shelf") void refreshShelf();
+}
+/** Opens a panel and leaves it open. */
+export function open(next: Panel): void {
+  if (panel.value !== next || selection.value.kind !== "none") show(next);
 }
 
 /** On a narrow sheet the map needs the room; the tour's panel comes when it is asked for. */
@@ -283,6 +319,7 @@ export const currentId = () => keeper.slot?.id;
 // ---- tours ----
 
 function become(next: Tour, slot?: Slot): void {
+  settle();
   client.cancel();
   history = new History(next);
   keeper = newKeeper(slot);
@@ -306,7 +343,7 @@ function become(next: Tour, slot?: Slot): void {
 }
 
 export function newTour(regionName = region.value?.name ?? ""): void {
-  become(emptyTour(regionName, tour.value.taste || "fastest"));
+  become(emptyTour(regionName, tour.value.taste));
   showTour();
   say("New tour");
 }
@@ -399,15 +436,19 @@ export async function takeFile(kind: api.FileKind, splitDays: boolean): Promise<
   if (tour.value.points.length < 2) return tell("There is no line yet: set a start and a second stop first.");
   try {
     const { name, blob } = await api.exportFile(kind, tour.value, splitDays);
-    const link = document.createElement("a");
-    link.href = URL.createObjectURL(blob);
-    link.download = name;
-    link.click();
-    setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
-    tell(`${name} is in your downloads`);
+    download(name, blob);
   } catch (error) {
     trouble(error);
   }
+}
+
+export function download(name: string, blob: Blob): void {
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(blob);
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
+  tell(`${name} is in your downloads`);
 }
 
 export function chooseRegion(name: string): void {
@@ -448,17 +489,34 @@ export function trouble(error: unknown): void {
 // ---- what is remembered ----
 
 let rememberTimer: ReturnType<typeof setTimeout> | undefined;
+let unsent: api.Remembered = {};
 export function remember(change: api.Remembered): void {
   remembered = { ...remembered, ...change };
+  unsent = { ...unsent, ...change };
   clearTimeout(rememberTimer);
-  rememberTimer = setTimeout(() => void api.putState(remembered).catch(() => {}), 400);
+  rememberTimer = setTimeout(sendRemembered, 400);
+}
+/** Another window may have remembered something else meanwhile: only what changed here is changed. */
+async function sendRemembered(): Promise<void> {
+  const change = unsent;
+  unsent = {};
+  try {
+    await api.putState({ ...(await api.getState()), ...change });
+  } catch {
+    unsent = { ...change, ...unsent };
+  }
+}
+/** What is not sent when the page goes away is sent as it goes. */
+export function flushRemembered(): void {
+  clearTimeout(rememberTimer);
+  if (Object.keys(unsent).length > 0) void api.putState(remembered, true).catch(() => {});
+  unsent = {};
 }
 export const rememberedView = () => remembered.view;
+export const recalled = (): Readonly<api.Remembered> => remembered;
 
 function rememberTour(id: string | undefined): void {
-  const { tour: _old, ...rest } = remembered;
-  remembered = rest;
-  remember(id ? { tour: id } : {});
+  remember({ tour: id });
   // The address names the tour, so that two tabs can hold two tours through a reload.
   window.history.replaceState(null, "", id ? `#tour=${encodeURIComponent(id)}` : "#");
 }

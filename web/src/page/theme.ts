@@ -26,6 +26,7 @@ export function dress(): void {
     const palette = PALETTES[name];
     const root = document.documentElement;
     root.dataset.sheet = name;
+    for (const [i, colour] of palette.worth.entries()) root.style.setProperty(`--worth-${i}`, colour);
     for (const [i, colour] of palette.bends.entries()) root.style.setProperty(`--bend-${i}`, colour);
     for (const key of [
       "land",

@@ -5,6 +5,7 @@
 
 import type { LegKind } from "../types/LegKind";
 import type { PointKind } from "../types/PointKind";
+import type { Repair } from "../types/Repair";
 import type { TasteChoice } from "../types/TasteChoice";
 import type { Tour } from "../types/Tour";
 import type { TourPoint } from "../types/TourPoint";
@@ -175,9 +176,25 @@ export function setTaste(tour: Tour, taste: TasteChoice): Tour {
   return { ...tour, taste };
 }
 
-/** What the tour's taste is called. */
-export function tasteName({ taste }: Tour): string {
-  return typeof taste === "string" ? taste : taste.name;
+/** Sets right what a warning is about: a point moved onto the road that is ridden, turned or taken out. */
+export function repair(tour: Tour, { point, move_to, remove: gone, to_kind }: Repair): Tour {
+  if (gone) return remove(tour, point);
+  let next = tour;
+  if (move_to) next = move(next, point, move_to);
+  if (to_kind) next = setKind(next, point, to_kind);
+  return next;
+}
+
+/** The same tour over other points. */
+export function replacePoints(tour: Tour, points: readonly TourPoint[]): Tour {
+  return withPoints(tour, [...points]);
+}
+
+/** Puts other points into leg `leg`: vias, or stops, between its ends, which stay. */
+export function fill(tour: Tour, leg: number, between: readonly TourPoint[]): Tour {
+  if (!tour.points[leg + 1]) return tour;
+  const end = withDrawn({ ...(tour.points[leg + 1] as TourPoint), leg: "road" }, []);
+  return withPoints(tour, [...tour.points.slice(0, leg + 1), ...between, end, ...tour.points.slice(leg + 2)]);
 }
 
 /** Ends the tour where it began. */

@@ -5,7 +5,7 @@ import { fontFaces } from "../../src/map/fonts";
 import { legend } from "../../src/map/legend";
 import { BEND_CLASSES_DEG_PER_KM, PALETTES, type PaletteName } from "../../src/map/palette";
 import { PICTOGRAMS, pictogram } from "../../src/map/pictograms";
-import { FIRST_LABEL_LAYER, ROAD_LAYERS, type StyleOptions, style } from "../../src/map/style";
+import { FIRST_LABEL_LAYER, ROAD_LAYERS, ROADS_SOURCE, type StyleOptions, style } from "../../src/map/style";
 
 const OPTIONS: StyleOptions = {
   region: "Demo & co",
@@ -15,6 +15,7 @@ const OPTIONS: StyleOptions = {
   units: "metric",
   hasRelief: true,
   hasCoast: true,
+  shade: "bends",
 };
 const NAMES = Object.keys(PALETTES) as PaletteName[];
 
@@ -48,6 +49,28 @@ describe.each(NAMES)("the %s sheet", (name) => {
     for (const face of Object.values(fontFaces()).flat()) {
       expect((face as { url: string }).url).not.toMatch(/^[a-z]+:/);
     }
+  });
+
+  it("shades by worth with the roads of a taste, and leaves the names alone", () => {
+    const taste = JSON.stringify({ name: "own & mine", bends: 1 });
+    const shaded = style(name, { ...OPTIONS, shade: "worth", taste });
+    expect(validateStyleMin(shaded as never)).toEqual([]);
+    expect(JSON.stringify(shaded.sources[ROADS_SOURCE])).toContain(encodeURIComponent(taste));
+    for (const layer of shaded.layers) {
+      if (!("source" in layer) || layer["source-layer"] !== "roads") continue;
+      expect(layer.source).toBe(layer.type === "line" ? ROADS_SOURCE : "region");
+    }
+    const road = JSON.stringify(shaded.layers.find(({ id }) => id === "road")?.paint);
+    for (const colour of palette.worth) expect(road).toContain(colour);
+  });
+
+  it("shades worth in equal steps of lightness, from the same ends as bends", () => {
+    const { worth, bends } = palette;
+    expect([worth[0], worth.at(-1)]).toEqual([bends[0], bends.at(-1)]);
+    const steps = worth.slice(1).map((c, i) => lightness(c) - lightness(worth[i] as string));
+    const mean = steps.reduce((a, b) => a + b) / steps.length;
+    expect(Math.abs(mean)).toBeGreaterThan(0.035);
+    for (const step of steps) expect(Math.abs(step - mean)).toBeLessThan(0.01);
   });
 
   it("has the layers the page refers to", () => {
@@ -110,8 +133,13 @@ describe.each(NAMES)("the %s sheet", (name) => {
     }
   });
 
+  it("has a legend for every step of worth", () => {
+    const all = legend(name, "worth").flatMap((part) => part.entries);
+    for (const colour of palette.worth) expect(all.some(({ svg }) => svg.includes(colour))).toBe(true);
+  });
+
   it("has a legend for every class of bends and every kind of road", () => {
-    const entries = legend(name).flatMap((part) => part.entries);
+    const entries = legend(name, "bends").flatMap((part) => part.entries);
     expect(entries.length).toBeGreaterThan(20);
     for (const entry of entries) {
       expect(entry.text).not.toBe("");
