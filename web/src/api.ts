@@ -57,12 +57,12 @@ async function call(path: string, init: RequestInit = {}): Promise<Response> {
     throw new Silence();
   }
   if (answer.ok) return answer;
-  // A proxy in between answers 502 to 504 for a server that is gone.
-  if (answer.status >= 502 && answer.status <= 504) throw new Silence();
   let body: ErrorBody;
   try {
     body = (await answer.json()) as ErrorBody;
   } catch {
+    // A proxy in between answers 502 to 504 for a server that is gone.
+    if (answer.status >= 502 && answer.status <= 504) throw new Silence();
     body = { error: `the server answered ${answer.status}`, hint: "" };
   }
   throw new Refusal(answer.status, body);

@@ -168,9 +168,9 @@ test("a proposal fills its leg; the ends stay what they are", () => {
 });
 
 test("a round trip that is back by a time counts from the departure, over midnight too", () => {
-  expect(budgetOf({ unit: "h", amount: 2.5 }, null)).toEqual({ riding_s: 9000 });
-  expect(budgetOf({ unit: "km", amount: 120 }, null)).toEqual({ length_m: 120_000 });
+  expect(budgetOf({ unit: "h", amount: 2.5 }, null)).toEqual({ hours: 2.5, km: null });
+  expect(budgetOf({ unit: "km", amount: 120 }, null)).toEqual({ hours: null, km: 120 });
   const by = (clock: string) => budgetOf({ unit: "by", clock }, "2026-06-13T09:30");
-  expect(by("17:00")).toEqual({ riding_s: 7.5 * 3600 });
-  expect(by("01:30")).toEqual({ riding_s: 16 * 3600 });
+  expect(by("17:00")).toEqual({ hours: 7.5, km: null });
+  expect(by("01:30")).toEqual({ hours: 16, km: null });
 });

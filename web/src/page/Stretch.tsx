@@ -28,6 +28,7 @@ export function StretchCard({ id }: { id: number }) {
       <p class="facts">
         <b>{format.length(stretch.length_m, state.units.value)}</b>
         <span>rated {percent(stretch.total)}</span>
+        {stretch.detail && <span>{stretch.detail}</span>}
       </p>
       <RideIt id={id} />
       <WhyFacts why={stretch.why} open />
@@ -117,7 +118,7 @@ function MeasureFacts({ measures: m }: { measures: Measures }) {
     ["bend rate", format.bend(m.bend_deg_per_km, units)],
     ["at a pleasant lean", percent(m.lean_share)],
     ["left to right and back", each(m.changes_per_km)],
-    ["hard braking", each(m.breaks_per_km)],
+    ["hard changes of speed", each(m.breaks_per_km)],
     ["junctions", each(m.junctions_per_km)],
     ["signals and stops", each(m.stops_per_km)],
     ["among houses", percent(m.built_up_share)],
@@ -125,7 +126,9 @@ function MeasureFacts({ measures: m }: { measures: Measures }) {
     ["in woods", percent(m.wood_share)],
     ["in open country", percent(m.open_share)],
   ];
-  if (m.relief_m > 0) rows.push(["relief around", format.height(m.relief_m, units)]);
+  if (m.paved_share > 0.005) rows.push(["paved", percent(m.paved_share)]);
+  if (m.unpaved_share > 0.005) rows.push(["unpaved", percent(m.unpaved_share)]);
+  if (m.relief_m) rows.push(["relief around", format.height(m.relief_m, units)]);
   if (m.grade_percent > 0) rows.push(["gradient, mean", `${m.grade_percent.toFixed(1)}\u00a0%`]);
   return (
     <dl class="stretch">

@@ -136,9 +136,10 @@ function propose(what: Asked, tour: Tour, signal: AbortSignal, progress: (p: Pro
     region: tour.region,
     taste: tour.taste,
     from: what.from,
-    budget: budgetOf(budget.value, tour.depart),
+    ...budgetOf(budget.value, tour.depart),
     heading_deg: heading.value ?? null,
     how_many: MOST_ROUNDS,
+    twice: false,
   };
   return api.propose("round", body, progress, signal);
 }

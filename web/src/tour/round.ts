@@ -18,14 +18,14 @@ export const HEADINGS: [name: string, deg: number | undefined][] = [
   ["north-west", 315],
 ];
 
-/** What a round trip may take: riding time, or length. "Back by" counts from the departure. */
+/** What a round trip may take: hours of riding, or kilometres. "Back by" counts from the departure. */
 export function budgetOf(b: Budget, depart: string | null | undefined) {
   if (b.unit !== "by") {
-    return b.unit === "km" ? { length_m: b.amount * 1000 } : { riding_s: b.amount * 3600 };
+    return b.unit === "km" ? { hours: null, km: b.amount } : { hours: b.amount, km: null };
   }
   const [hours = 0, minutes = 0] = b.clock.split(":").map(Number);
   const s = (hours * 60 + minutes) * 60 - (clockS(depart) ?? 0);
   // Earlier than the departure means the next day.
-  return { riding_s: ((s % DAY_S) + DAY_S) % DAY_S };
+  return { hours: (((s % DAY_S) + DAY_S) % DAY_S) / 3600, km: null };
 }
 const DAY_S = 86_400;
