@@ -9,6 +9,7 @@ import type { FoundPlace } from "../types/FoundPlace";
 import * as actions from "./actions";
 import { type Command, matching } from "./commands";
 import { Icon } from "./icons";
+import * as roads from "./roads";
 import * as state from "./state";
 
 type Option = { kind: "place"; place: FoundPlace } | { kind: "command"; command: Command };
@@ -81,8 +82,11 @@ export function Finder() {
       return;
     }
     const { place } = option;
-    state.select({ kind: "place", at: [place.lat, place.lon], found: place });
-    actions.goTo([place.lat, place.lon], 12.5);
+    if (place.stretch !== null && place.stretch !== undefined) void roads.show(place.stretch);
+    else {
+      state.select({ kind: "place", at: [place.lat, place.lon], found: place });
+      actions.goTo([place.lat, place.lon], 12.5);
+    }
     // The card's first button is the most likely next step.
     requestAnimationFrame(() => document.querySelector<HTMLElement>(".card .deeds button")?.focus());
   };

@@ -84,6 +84,12 @@ export async function look(): Promise<void> {
   }
 }
 
+/** Opens the card of a stretch and shows all of it. */
+export async function show(id: number): Promise<void> {
+  state.select({ kind: "stretch", id });
+  if (await fetchLine(id)) fit(id);
+}
+
 /** Shows all of a stretch. */
 export function fit(id: number): void {
   const stretch = lineOf(id) ?? best.value?.find((s) => s.id === id);
