@@ -51,7 +51,7 @@ function RideIt({ id }: { id: number }) {
         <Icon name="tour" />
         {busy ? "Bending the line …" : "Ride it"}
       </button>
-      <button type="button" onClick={() => roads.fit(id)}>
+      <button type="button" onClick={() => roads.fitTo(id)}>
         Show all of it
       </button>
     </div>

@@ -87,11 +87,11 @@ export async function look(): Promise<void> {
 /** Opens the card of a stretch and shows all of it. */
 export async function show(id: number): Promise<void> {
   state.select({ kind: "stretch", id });
-  if (await fetchLine(id)) fit(id);
+  if (await fetchLine(id)) fitTo(id);
 }
 
 /** Shows all of a stretch. */
-export function fit(id: number): void {
+export function fitTo(id: number): void {
   const stretch = lineOf(id) ?? best.value?.find((s) => s.id === id);
   if (stretch) state.onMap.fit?.(stretch.bounds_deg);
 }
