@@ -71,7 +71,14 @@ describe("what roads are shaded by", () => {
 });
 
 describe("what a taste cost", () => {
-  const others = { unpaved_m: 8000, unpaved_m_fastest: 0, liked_m: 30_000, liked_m_fastest: 21_000 };
+  const others = {
+    unpaved_m: 8000,
+    unpaved_m_fastest: 0,
+    liked_m: 30_000,
+    liked_m_fastest: 21_000,
+    dull_s: 0,
+    dull_s_fastest: 0,
+  };
   const price = {
     extra_s: 38 * 60 + 10,
     extra_m: 9000,
