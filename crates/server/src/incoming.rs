@@ -413,11 +413,17 @@ pub(crate) async fn cancel(
 }
 
 pub(crate) async fn troubles(State(app): State<Arc<App>>) -> Result<Response, Refusal> {
+    // What was sent is known by its name, not by where it lay meanwhile.
+    let folder = format!("{}/", app.incoming.folder.display());
     let all = beside(move || Ok(app.shelf.troubles()?)).await?;
+    let shown = |file: String| match file.strip_prefix(&folder) {
+        Some(rest) => rest.split_once('/').map_or(rest, |(_, f)| f).to_owned(),
+        None => file,
+    };
     let all: Vec<TroubleInfo> = all
         .into_iter()
         .map(|t| TroubleInfo {
-            file: t.file,
+            file: shown(t.file),
             reason: t.reason,
         })
         .collect();

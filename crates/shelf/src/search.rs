@@ -34,7 +34,8 @@ pub struct Question {
 pub struct Found {
     /// How many there are in all.
     pub total: usize,
-    /// The first of them: by likeness if a line was given, by how well words match, by date.
+    /// The first of them: by likeness if a line was given, then those that have the words in
+    /// their name, then by date.
     pub cards: Vec<Card>,
     /// For each card the share of the question's line that it runs along, if there was one.
     pub alike: Vec<f64>,
@@ -137,11 +138,6 @@ impl Shelf {
 fn matching(c: &Connection, filter: &Filter) -> rusqlite::Result<Vec<i64>> {
     let mut sql = String::from("SELECT c.id FROM cards c");
     let mut values: Vec<Value> = Vec::new();
-    let mut order = "c.date IS NULL, c.date DESC, c.changed_s DESC, c.id DESC";
-    if !filter.words.is_empty() {
-        sql.push_str(" JOIN words w ON w.rowid = c.id");
-        order = "w.rank, c.date DESC, c.id DESC";
-    }
     sql.push_str(match filter.in_bin {
         true => " WHERE c.deleted_s IS NOT NULL",
         false => " WHERE c.deleted_s IS NULL",
@@ -152,7 +148,8 @@ fn matching(c: &Connection, filter: &Filter) -> rusqlite::Result<Vec<i64>> {
         values.push(value);
     };
     if !filter.words.is_empty() {
-        add("words MATCH ?", Value::Text(filter.words.clone()));
+        let matches = "c.id IN (SELECT rowid FROM words WHERE words MATCH ?)";
+        add(matches, Value::Text(filter.words.clone()));
     }
     if let Some(kind) = filter.kind {
         add("c.kind = ?", Value::Integer(kind as i64));
@@ -177,7 +174,12 @@ fn matching(c: &Connection, filter: &Filter) -> rusqlite::Result<Vec<i64>> {
         );
     }
     sql.push_str(" ORDER BY ");
-    sql.push_str(order);
+    if !filter.words.is_empty() {
+        // Weighing ten thousand matches word by word would take longer than a keystroke.
+        sql.push_str("c.id IN (SELECT rowid FROM words WHERE words MATCH ?) DESC, ");
+        values.push(Value::Text(format!("name : ({})", filter.words)));
+    }
+    sql.push_str("c.date IS NULL, c.date DESC, c.changed_s DESC, c.id DESC");
     let mut query = c.prepare_cached(&sql)?;
     let rows = query.query_map(params_from_iter(values), |r| r.get(0))?;
     let mut rows: Vec<i64> = rows.collect::<rusqlite::Result<_>>()?;
