@@ -16,8 +16,9 @@ const LOOK_EVERY_M: f64 = 80.0;
 const MOST_LOOKS: f64 = 24.0;
 /// How far around relief is measured, metres.
 const RELIEF_M: f64 = 1000.0;
-/// Height of a cell of the lattice relief is measured on, 1e-7 degree: some 250 m.
-const CELL_E7: i32 = 22_500;
+/// Height of a cell of the lattice relief is measured on, 1e-7 degree: some 245 m, so that
+/// [`REACH`] of them stay within [`RELIEF_M`].
+const CELL_E7: i32 = 22_000;
 /// Cells from the middle one to the edge of the circle.
 const REACH: i32 = 4;
 

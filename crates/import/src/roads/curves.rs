@@ -164,7 +164,8 @@ mod tests {
             (500.0, 107.64),
         ] {
             let v = curve(0.0, radius_m, 60.0, true).v85_kmh();
-            assert!((v - published).abs() < 0.02, "R {radius_m}: {v}");
+            // The table rounds 200000 / pi to 63700.
+            assert!((v - published).abs() < 0.05, "R {radius_m}: {v}");
         }
         let tightest = curve(0.0, 30.0, 180.0, true).v85_kmh();
         assert!((tightest - 39.6).abs() < 0.1, "{tightest}");

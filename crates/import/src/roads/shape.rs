@@ -447,6 +447,40 @@ mod tests {
         }
     }
 
+    /// Single-curve rate of Lamm et al.: (L1/2R + Lr/R + L2/2R) / L; R 150 m, arc 80 m, two
+    /// clothoids of 40 m, L 160 m: 318.31 gon/km (the project's worked value), 286.48 deg/km. The
+    /// string may cut a lone curve where it begins and ends: that much turning is the price of
+    /// being deaf to noise.
+    #[test]
+    fn a_curve_with_its_transitions_has_its_published_rate() {
+        let (radius, clothoid, arc, step) = (150.0, 40.0, 80.0, 0.5);
+        let curvature = |s: f64| {
+            let ends = s.min(2.0 * clothoid + arc - s) / clothoid;
+            ends.clamp(0.0, 1.0) / radius
+        };
+        for spacing in [5.0, 10.0, 16.0] {
+            let (mut p, mut heading, mut since) = ([0.0f64, 0.0f64], 0.0f64, 0.0);
+            let mut line = vec![p];
+            // 80 m of straight road before and behind.
+            let steps = ((160.0 + 2.0 * clothoid + arc) / step) as u32;
+            for i in 0..steps {
+                heading += curvature((f64::from(i) + 0.5) * step - 80.0) * step;
+                p = [p[0] + step * heading.cos(), p[1] + step * heading.sin()];
+                since += step;
+                if since >= spacing {
+                    line.push(p);
+                    since = 0.0;
+                }
+            }
+            let whole = *chainage_m(&line).last().unwrap();
+            let measured = shape(&line).bend_deg_per_km * whole / 160.0;
+            assert!(
+                (-0.1..0.02).contains(&(measured / 286.48 - 1.0)),
+                "vertices {spacing} m: {measured} deg/km"
+            );
+        }
+    }
+
     #[test]
     fn circles_fall_into_their_radius_band() {
         for radius in [16.0f64, 25.0, 40.0, 62.0, 87.0, 125.0, 200.0, 400.0] {

@@ -38,7 +38,7 @@ fn rated(roads: &[Road], places: Places) -> Planner {
         pairs.map(|(k, v)| ((*k).into(), (*v).into())).collect()
     };
     let mut world = World::default();
-    let mut node = |world: &mut World, at: [f64; 2], tags: &[(&str, &str)]| -> i64 {
+    let node = |world: &mut World, at: [f64; 2], tags: &[(&str, &str)]| -> i64 {
         let p = frame.to_point(at);
         if let Some(n) = world
             .nodes
