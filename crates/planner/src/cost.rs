@@ -201,7 +201,7 @@ impl Weighing {
                 *weight = left.saturating_add(tariff.turn(ds, entry));
             }
             // Looked at rarely, for it costs.
-            state % 1024 != 0 || !stop.load(Ordering::Relaxed)
+            !state.is_multiple_of(1024) || !stop.load(Ordering::Relaxed)
         });
         if !whole {
             return None;
