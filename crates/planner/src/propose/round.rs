@@ -370,7 +370,9 @@ impl Search<'_> {
         let mut pieces: BTreeSet<u32> = BTreeSet::from([self.start.piece]);
         if near.len() <= 2500 {
             let open = |&p: &u32| {
-                crate::snap::rideable(region, p).any(|e| region.access(e) == region::Access::Open)
+                let mut ways = crate::snap::rideable(region, p);
+                self.is_ahead(Edge::new(p, false))
+                    && ways.any(|e| region.access(e) == region::Access::Open)
             };
             pieces.extend(near.iter().copied().filter(open));
         }

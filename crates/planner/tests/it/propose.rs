@@ -264,11 +264,11 @@ fn between(from: [f64; 2], to: [f64; 2], longer_min: f64) -> Between {
     }
 }
 
-/// A main road of 10 km and a lane beside it of 12 km.
+/// A motorway of 8 km, which the taste avoids, and a lane beside it of 10 km.
 fn main_road_and_lane() -> Map {
     let mut map = Map::default();
     let n = map.street(&[[0.0, 0.0], [1000.0, 0.0], [9000.0, 0.0], [10_000.0, 0.0]]);
-    map.roads[1].class = RoadClass::Primary;
+    map.roads[1].class = RoadClass::Motorway;
     let lane = map.road(n[1], n[2]);
     lane.class = RoadClass::Unclassified;
     lane.bends = vec![[1000.0, 1000.0], [9000.0, 1000.0]];
