@@ -14,7 +14,6 @@ use axum::extract::{Path, Query, Request, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use http_body_util::BodyExt;
-use planner::files;
 use serde::Deserialize;
 use shelf::{ExchangeError, Fate, ImportProgress, ImportSummary, Key, Selection, Trouble};
 use tokio::fs::File;
@@ -298,7 +297,7 @@ pub(crate) async fn import(
             hint,
         ));
     };
-    // The sender's name is for showing only: made of plain letters, without a folder.
+    // The sender's name is for showing: without a folder, without what no file system takes.
     let last = asked.name.rsplit(['/', '\\']).next().unwrap_or_default();
     let (stem, ending) = last.rsplit_once('.').unwrap_or((last, ""));
     let ending = match ending.to_ascii_lowercase().as_str() {
@@ -307,10 +306,7 @@ pub(crate) async fn import(
         "geojson" | "json" => ".geojson",
         _ => ".gpx",
     };
-    let name = files::file_names(&[stem.to_owned()], ending)
-        .into_iter()
-        .next()
-        .unwrap_or_else(|| format!("ride{ending}"));
+    let name = format!("{}{ending}", plain(stem));
     let incoming = app.clone();
     let disk = |e: std::io::Error| {
         Refusal::new(
@@ -372,6 +368,19 @@ pub(crate) async fn import(
     let info = jobs.get(&number).map(|job| job.info(number));
     let info = info.ok_or_else(|| Refusal::internal("the import was lost"))?;
     Ok(json(StatusCode::ACCEPTED, &info))
+}
+
+/// A name as part of a file's name.
+fn plain(stem: &str) -> String {
+    let taken = |c: &char| !c.is_control() && !"/\\:*?\"<>|".contains(*c);
+    let mut name = String::new();
+    for c in stem.trim_matches(['.', ' ']).chars().filter(taken) {
+        if name.len() + c.len_utf8() > 150 {
+            break;
+        }
+        name.push(c);
+    }
+    if name.is_empty() { "ride".into() } else { name }
 }
 
 /// Removes a folder unless told that it is whole.

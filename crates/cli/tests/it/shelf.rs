@@ -264,7 +264,7 @@ fn the_shelf_over_http() {
     assert_eq!(original.body, ride(45.0, 7.0, 400, 1).as_bytes());
     assert_eq!(
         original.header("content-disposition"),
-        Some("attachment; filename=\"first ride.gpx\"")
+        Some("attachment; filename=\"first-ride.gpx\"")
     );
     assert_eq!(server.get(&format!("{path}/gpx")).status, 200);
     server.get(&format!("{path}/photo")).refused(404);
