@@ -31,7 +31,7 @@ export function StretchCard({ id }: { id: number }) {
         {stretch.detail && <span>{stretch.detail}</span>}
       </p>
       <RideIt id={id} />
-      <WhyFacts why={stretch.why} open />
+      <WhyFacts why={stretch.why} />
       {roads.best.value && (
         <p class="hint">
           <button type="button" class="link" onClick={() => state.open("roads")}>
@@ -82,11 +82,15 @@ const NAMES: [keyof Virtues, string][] = [
 ];
 
 /** What a road has to offer, in words and in numbers. */
-export function WhyFacts({ why, worth, open }: { why: Why; worth?: number | undefined; open?: boolean }) {
+export function WhyFacts({ why, worth }: { why: Why; worth?: number | undefined }) {
   const name = taste.taste.value?.name;
   return (
     <section class="why" aria-label="Why it is rated so">
-      <p>{why.text}</p>
+      <ul class="reasons">
+        {why.text.split("; ").map((reason) => (
+          <li key={reason}>{reason.replace("deg/km", "°/km")}</li>
+        ))}
+      </ul>
       {worth !== undefined && taste.shade.value === "worth" && (
         <p>
           Worth about {percent(worth)} to {name && name !== OWN ? `"${name}"` : "your taste"}.
@@ -103,7 +107,7 @@ export function WhyFacts({ why, worth, open }: { why: Why; worth?: number | unde
           </div>
         ))}
       </dl>
-      <details open={open}>
+      <details>
         <summary>The numbers behind it</summary>
         <MeasureFacts measures={why.measures} />
       </details>
