@@ -39,7 +39,7 @@ export class Rider {
     this.context = context;
     this.page = page;
     this.url = url;
-    page.setDefaultTimeout(10_000);
+    page.setDefaultTimeout(30_000);
     page.on("pageerror", (e) => this.troubles.push(`script error: ${e.message}`));
     page.on("console", (m) => m.type() === "error" && this.troubles.push(`console: ${m.text()}`));
     page.on("request", (r) => {

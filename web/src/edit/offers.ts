@@ -1,5 +1,5 @@
 // What the map offers beside the line: stretches of road worth riding, and other ways and whole rides
-// to choose from. Both lie under the line.
+// to choose from. Both lie under the line, stretches under the roads too.
 
 import type { Feature, LineString } from "geojson";
 import type { LayerSpecification } from "maplibre-gl";
@@ -39,37 +39,30 @@ export const featureOf = (path: ShownStretch | ShownChoice): Feature<LineString>
 const CHOSEN = ["get", "chosen"] as never;
 const byZoom = (...stops: [zoom: number, px: unknown][]) =>
   ["interpolate", ["linear"], ["zoom"], ...stops.flat()] as never;
-/** Room for the road between the two sides. */
-const GAP = byZoom([8, 7], [12, 11], [16, 18]);
 const ifChosen = (yes: number, no: number) => ["case", CHOSEN, yes, no];
 
 export function offerLayers(ink: Palette): LayerSpecification[] {
   const round = { "line-cap": "round", "line-join": "round" } as const;
   return [
-    // A stretch is bracketed, not painted over: its own shade stays to be seen between two thin lines.
+    // A stretch has a rim under its road, which keeps its own shade; where hairpins lie close the rim is one.
     {
-      id: `${STRETCH}-ground`,
+      id: `${STRETCH}-rim`,
       type: "line",
       source: STRETCH,
-      filter: CHOSEN,
-      layout: { "line-cap": "butt", "line-join": "round" },
+      layout: round,
       paint: {
-        "line-color": ink.halo,
-        "line-gap-width": GAP,
-        "line-width": byZoom([8, 4], [14, 6]),
-        "line-opacity": 0.8,
+        "line-color": ["case", CHOSEN, ink.ink, ink.roadEdge],
+        "line-width": byZoom([8, ifChosen(10, 7)], [12, ifChosen(15, 10)], [16, ifChosen(24, 19)]),
       },
     },
     {
-      id: `${STRETCH}-sides`,
+      id: `${STRETCH}-paper`,
       type: "line",
       source: STRETCH,
-      layout: { "line-cap": "butt", "line-join": "round" },
+      layout: round,
       paint: {
-        "line-color": ink.ink,
-        "line-gap-width": GAP,
-        "line-width": byZoom([8, ifChosen(1.5, 0.7)], [14, ifChosen(2.2, 1)]),
-        "line-opacity": ifChosen(1, 0.6) as never,
+        "line-color": ink.halo,
+        "line-width": byZoom([8, ifChosen(6, 5.4)], [12, ifChosen(10, 8)], [16, ifChosen(18, 16)]),
       },
     },
     {

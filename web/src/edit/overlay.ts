@@ -5,7 +5,7 @@ import type { Feature, FeatureCollection, LineString, Point } from "geojson";
 import type { GeoJSONSource, LayerSpecification, Map as Sheet } from "maplibre-gl";
 import { STRONG } from "../map/fonts";
 import type { Palette } from "../map/palette";
-import { FIRST_LABEL_LAYER } from "../map/style";
+import { FIRST_LABEL_LAYER, FIRST_ROAD_LAYER } from "../map/style";
 import type { Planned } from "../plan/client";
 import type { Position } from "../tour/edits";
 import { CHOICE, featureOf, offerLayers, type ShownChoice, type ShownStretch, STRETCH } from "./offers";
@@ -247,9 +247,12 @@ export class Overlay {
     const names = map.getLayer(FIRST_LABEL_LAYER) ? FIRST_LABEL_LAYER : undefined;
     for (const layer of this.#layers()) {
       // Names stay readable where the line runs through them; what is pressed or looked for is on top.
-      const under = /-(ground|sides|faint|picked|casing|day-\d+|free|trouble|way)$/.test(layer.id)
-        ? names
-        : undefined;
+      const isRim = layer.id.startsWith(STRETCH) && map.getLayer(FIRST_ROAD_LAYER);
+      const under = isRim
+        ? FIRST_ROAD_LAYER
+        : /-(ground|faint|picked|casing|day-\d+|free|trouble|way)$/.test(layer.id)
+          ? names
+          : undefined;
       if (!map.getLayer(layer.id)) map.addLayer(layer, under);
     }
   }

@@ -55,6 +55,8 @@ export const ROADS_SOURCE = "roads";
 export const RELIEF_SOURCE = "relief";
 /** The lowest of the lettering: what the page draws on the map goes under it. */
 export const FIRST_LABEL_LAYER = "name-water-line";
+/** The lowest of the roads. */
+export const FIRST_ROAD_LAYER = "ferry";
 /** The layers a pointer meets a road on. */
 export const ROAD_LAYERS = ["road-minor", "road", "road-unpaved", "road-unsure", "road-shut", "ferry"];
 

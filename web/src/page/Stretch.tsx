@@ -88,7 +88,7 @@ export function WhyFacts({ why, worth }: { why: Why; worth?: number | undefined 
     <section class="why" aria-label="Why it is rated so">
       <ul class="reasons">
         {why.text.split("; ").map((reason) => (
-          <li key={reason}>{reason.replace("deg/km", "°/km")}</li>
+          <li key={reason}>{reason.replace(" deg/km", "°/km")}</li>
         ))}
       </ul>
       {worth !== undefined && taste.shade.value === "worth" && (
