@@ -13,9 +13,9 @@ use crate::snap::Snapped;
 use std::sync::Arc;
 
 /// Rounds of putting vias where the planner rides elsewhere.
-const ROUNDS: u32 = 14;
+const ROUNDS: u32 = 20;
 /// Vias of one proposal.
-const MAX_VIAS: usize = 40;
+const MAX_VIAS: usize = 90;
 
 /// Points and what the planner makes of them.
 pub(super) struct Pinned {

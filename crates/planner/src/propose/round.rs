@@ -134,8 +134,8 @@ impl Planner {
         roads.free_access(0.3 * reach_m, ask.twice);
         let mut failed = 0;
         let mut round = 0u64;
-        while trips.len() < how_many && failed < 4 {
-            let share = 0.25 + 0.7 * (trips.len() as f32 + failed as f32 / 4.0) / how_many as f32;
+        while trips.len() < how_many && failed < 8 {
+            let share = 0.25 + 0.7 * (trips.len() as f32 + failed as f32 / 8.0) / how_many as f32;
             watch.at(share.min(0.95), "trying trips")?;
             round += 1;
             let effort = if round == 1 { EFFORT } else { MORE_EFFORT };
@@ -162,7 +162,7 @@ impl Planner {
             let same = trips
                 .iter()
                 .any(|(_, t)| self.common(&mine, t) > MOST_SHARED);
-            let good = pinned.filter(|p| !same && p.share > 0.97);
+            let good = pinned.filter(|p| !same && p.share > 0.9);
             let trip = match good {
                 Some(pinned) => {
                     let proposal = self.proposal(&pinned, &ask.taste, &shade, Vec::new(), watch)?;
