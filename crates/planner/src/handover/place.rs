@@ -4,8 +4,7 @@
 //! which road was meant. What fails in practice is a point near a junction, on one of two
 //! carriageways, under a bridge, on a hairpin's other arm, or on a road that is new, changed or
 //! missing on the other map. So a place is the safer the farther everything else is, and the more
-//! lasting its road is. All weights are common practice, tuned on tours other than those that
-//! docs/handover.md reports.
+//! lasting its road is. All weights are common practice.
 
 use region::{Bounds, Edge, LocalFrame, Region, RoadClass, flag};
 
