@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use region::Columns;
 use shortest_paths::order::edge_order;
-use shortest_paths::{Contraction, GraphError, OwnedHalf};
+use shortest_paths::{Contraction, GraphError};
 use thiserror::Error;
 
 /// Why there is no hierarchy.
@@ -51,27 +51,8 @@ pub fn contract(
     columns.rank_state = made.order;
     columns.rank_parent = made.parent;
     let [up, down] = made.half;
-    let OwnedHalf {
-        first_out,
-        head,
-        first_in,
-        in_arc,
-        in_tail,
-        in_next,
-    } = up;
-    (columns.up_first_out, columns.up_head) = (first_out, head);
-    (columns.up_first_in, columns.up_in_arc) = (first_in, in_arc);
-    (columns.up_in_tail, columns.up_in_next) = (in_tail, in_next);
-    let OwnedHalf {
-        first_out,
-        head,
-        first_in,
-        in_arc,
-        in_tail,
-        in_next,
-    } = down;
-    (columns.down_first_out, columns.down_head) = (first_out, head);
-    (columns.down_first_in, columns.down_in_arc) = (first_in, in_arc);
-    (columns.down_in_tail, columns.down_in_next) = (in_tail, in_next);
+    (columns.up_first_out, columns.up_head) = (up.first_out, up.head);
+    (columns.down_first_out, columns.down_head) = (down.first_out, down.head);
+    (columns.rank_first_low, columns.rank_low) = (made.first_low, made.low);
     Ok(())
 }

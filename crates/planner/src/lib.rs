@@ -94,20 +94,14 @@ impl Columns for Mapped {
                 Half {
                     first_out: r.up_first_out(),
                     head: r.up_head(),
-                    first_in: r.up_first_in(),
-                    in_arc: r.up_in_arc(),
-                    in_tail: r.up_in_tail(),
-                    in_next: r.up_in_next(),
                 },
                 Half {
                     first_out: r.down_first_out(),
                     head: r.down_head(),
-                    first_in: r.down_first_in(),
-                    in_arc: r.down_in_arc(),
-                    in_tail: r.down_in_tail(),
-                    in_next: r.down_in_next(),
                 },
             ],
+            first_low: r.rank_first_low(),
+            low: r.rank_low(),
         }
     }
 }

@@ -243,28 +243,16 @@ columns! {
     203 rank_parent: u32;
     /// [S + 1] CSR by lower rank of the arcs that lead to a higher rank.
     210 up_first_out: u32;
-    /// [U] Higher rank of each.
+    /// [U] Higher rank of each, ascending within a lower one.
     211 up_head: u32;
-    /// [S + 1] CSR of the same arcs by higher rank.
-    212 up_first_in: u32;
-    /// [U] Arc, by higher rank.
-    213 up_in_arc: u32;
-    /// [U] Lower rank of the same arc.
-    214 up_in_tail: u32;
-    /// [U] First arc of the other half that leads from the same lower rank above the higher one.
-    215 up_in_next: u32;
     /// [S + 1] CSR by lower rank of the arcs that come from a higher rank.
-    220 down_first_out: u32;
-    /// [D] Higher rank of each.
-    221 down_head: u32;
-    /// [S + 1] CSR of the same arcs by higher rank.
-    222 down_first_in: u32;
-    /// [D] Arc, by higher rank.
-    223 down_in_arc: u32;
-    /// [D] Lower rank of the same arc.
-    224 down_in_tail: u32;
-    /// [D] First arc of the other half that leads from the same lower rank above the higher one.
-    225 down_in_next: u32;
+    212 down_first_out: u32;
+    /// [D] Higher rank of each, ascending within a lower one.
+    213 down_head: u32;
+    /// [S + 1] CSR of all these arcs by higher rank.
+    214 rank_first_low: u32;
+    /// [U + D] Lower rank of each, doubled, plus one for arcs that come down; ascending.
+    215 rank_low: u32;
 }
 
 impl Columns {

@@ -23,6 +23,10 @@ pub struct Contraction {
     pub slot: Vec<u32>,
     /// See [`Topology::half`].
     pub half: [OwnedHalf; 2],
+    /// See [`Topology::first_low`].
+    pub first_low: Vec<u32>,
+    /// See [`Topology::low`].
+    pub low: Vec<u32>,
 }
 
 /// Owned columns of a [`Half`], which explains them.
@@ -31,10 +35,6 @@ pub struct Contraction {
 pub struct OwnedHalf {
     pub first_out: Vec<u32>,
     pub head: Vec<u32>,
-    pub first_in: Vec<u32>,
-    pub in_arc: Vec<u32>,
-    pub in_tail: Vec<u32>,
-    pub in_next: Vec<u32>,
 }
 
 impl Columns for Contraction {
@@ -46,17 +46,12 @@ impl Columns for Contraction {
             order: &self.order,
             parent: &self.parent,
             slot: &self.slot,
-            half: [UP, DOWN].map(|side| {
-                let half = &self.half[side];
-                Half {
-                    first_out: &half.first_out,
-                    head: &half.head,
-                    first_in: &half.first_in,
-                    in_arc: &half.in_arc,
-                    in_tail: &half.in_tail,
-                    in_next: &half.in_next,
-                }
+            half: self.half.each_ref().map(|half| Half {
+                first_out: &half.first_out,
+                head: &half.head,
             }),
+            first_low: &self.first_low,
+            low: &self.low,
         }
     }
 }
@@ -81,11 +76,11 @@ impl Contraction {
             rank[v as usize] = r as u32;
         }
         let (first, heads) = chordal(first_out, head, &rank);
-        if heads.len() > (NONE / 2) as usize {
+        if heads.len() > (NONE / 4) as usize {
             return Err(GraphError::TooLarge);
         }
         let possible = possible(first_out, head, &rank, &first, &heads);
-        let rows = [UP, DOWN].map(|side| {
+        let half = [UP, DOWN].map(|side| {
             let (mut kept_first, mut kept) = (Vec::with_capacity(n + 1), Vec::new());
             kept_first.push(0);
             for r in 0..n {
@@ -95,13 +90,13 @@ impl Contraction {
                 kept_first.push(kept.len() as u32);
             }
             kept.shrink_to_fit();
-            (kept_first, kept)
+            OwnedHalf {
+                first_out: kept_first,
+                head: kept,
+            }
         });
         drop((first, heads, possible));
-        let mut half = rows.map(|(first_out, head)| OwnedHalf::new(first_out, head));
-        for side in [UP, DOWN] {
-            half[side].in_next = next_of_other(&half[side], &half[1 - side]);
-        }
+        let (first_low, low) = lower_ends(n, &half);
         let mut contraction = Contraction {
             first_out: first_out.to_vec(),
             head: head.to_vec(),
@@ -110,6 +105,8 @@ impl Contraction {
             order,
             parent,
             half,
+            first_low,
+            low,
         };
         let mut slot = std::mem::take(&mut contraction.slot);
         let t = contraction.topology();
@@ -134,55 +131,37 @@ impl Contraction {
     /// Number of triangles that customization looks at.
     pub fn triangle_count(&self) -> u64 {
         let [up, down] = &self.topology().half;
-        let of = |a: &Half, b: &Half| -> u64 {
-            let over = |i: usize| b.first_out[a.in_tail[i] as usize + 1] - a.in_next[i];
-            (0..a.in_arc.len()).map(|i| u64::from(over(i))).sum()
-        };
-        of(up, down) + of(down, up)
+        let mut count = 0;
+        for r in 0..self.rank.len() as u32 {
+            let (ups, downs) = (&up.head[up.row(r)], &down.head[down.row(r)]);
+            let both = ups.iter().filter(|h| downs.binary_search(h).is_ok());
+            count += (ups.len() * downs.len() - both.count()) as u64;
+        }
+        count
     }
 }
 
-impl OwnedHalf {
-    /// The columns of rows, `in_next` still empty.
-    fn new(first_out: Vec<u32>, head: Vec<u32>) -> Self {
-        let n = first_out.len() - 1;
-        let mut first_in = vec![0u32; n + 1];
-        for &h in &head {
-            first_in[h as usize + 1] += 1;
-        }
-        for i in 0..n {
-            first_in[i + 1] += first_in[i];
-        }
-        let (mut in_tail, mut in_arc) = (vec![0; head.len()], vec![0; head.len()]);
-        let mut next = first_in.clone();
-        for r in 0..n {
-            for arc in first_out[r]..first_out[r + 1] {
-                let at = &mut next[head[arc as usize] as usize];
-                (in_tail[*at as usize], in_arc[*at as usize]) = (r as u32, arc);
-                *at += 1;
+/// The arcs of both halves by their higher end.
+fn lower_ends(n: usize, half: &[OwnedHalf; 2]) -> (Vec<u32>, Vec<u32>) {
+    let mut first = vec![0u32; n + 1];
+    for &h in half.iter().flat_map(|half| &half.head) {
+        first[h as usize + 1] += 1;
+    }
+    for i in 0..n {
+        first[i + 1] += first[i];
+    }
+    let mut next = first.clone();
+    let mut low = vec![0; half[UP].head.len() + half[DOWN].head.len()];
+    for r in 0..n {
+        for side in [UP, DOWN] {
+            let row = half[side].first_out[r] as usize..half[side].first_out[r + 1] as usize;
+            for &h in &half[side].head[row] {
+                low[next[h as usize] as usize] = (2 * r + side) as u32;
+                next[h as usize] += 1;
             }
         }
-        OwnedHalf {
-            first_out,
-            head,
-            first_in,
-            in_arc,
-            in_tail,
-            in_next: Vec::new(),
-        }
     }
-}
-
-fn next_of_other(half: &OwnedHalf, other: &OwnedHalf) -> Vec<u32> {
-    let place = |(&tail, &arc): (&u32, &u32)| {
-        let (start, end) = (
-            other.first_out[tail as usize],
-            other.first_out[tail as usize + 1],
-        );
-        let row = &other.head[start as usize..end as usize];
-        start + row.partition_point(|&h| h <= half.head[arc as usize]) as u32
-    };
-    half.in_tail.iter().zip(&half.in_arc).map(place).collect()
+    (first, low)
 }
 
 /// Upper neighbours of every rank in the chordal completion, as CSR.

@@ -67,32 +67,32 @@ pub struct Topology<'a> {
     pub slot: &'a [u32],
     /// Arcs to a higher rank, then arcs from one.
     pub half: [Half<'a>; 2],
+    /// [n + 1] CSR of the arcs of both halves by their higher rank.
+    pub first_low: &'a [u32],
+    /// [a + b] Their lower rank, doubled, plus one for an arc that comes down; ascending.
+    pub low: &'a [u32],
 }
 
-/// The arcs of one direction, by their lower and by their higher end.
+/// The arcs of one direction.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Half<'a> {
     /// [n + 1] CSR by lower rank.
     pub first_out: &'a [u32],
     /// [a] Higher rank, ascending within a lower one.
     pub head: &'a [u32],
-    /// [n + 1] CSR by higher rank.
-    pub first_in: &'a [u32],
-    /// [a] Arc, by higher rank, ascending.
-    pub in_arc: &'a [u32],
-    /// [a] Lower rank of the same arc.
-    pub in_tail: &'a [u32],
-    /// [a] First arc of the *other* half that leads from the same lower rank above the same
-    /// higher one: where the triangles over the lower rank begin.
-    pub in_next: &'a [u32],
+}
+
+impl Topology<'_> {
+    /// Arcs that end at a rank from below, as in [`Topology::low`].
+    pub(crate) fn below(&self, rank: u32) -> &[u32] {
+        &self.low
+            [self.first_low[rank as usize] as usize..self.first_low[rank as usize + 1] as usize]
+    }
 }
 
 impl Half<'_> {
     pub(crate) fn row(&self, rank: u32) -> Range<usize> {
         self.first_out[rank as usize] as usize..self.first_out[rank as usize + 1] as usize
-    }
-    pub(crate) fn column(&self, rank: u32) -> Range<usize> {
-        self.first_in[rank as usize] as usize..self.first_in[rank as usize + 1] as usize
     }
     pub(crate) fn find(&self, low: u32, high: u32) -> Option<usize> {
         let row = self.row(low);
@@ -285,17 +285,9 @@ fn check(t: &Topology) -> Result<(), GraphError> {
     if !(0..n).all(|r| t.parent[r] == NONE || within(r, t.parent[r] as usize)) {
         return wrong("a subtree is no run of ranks");
     }
-    for side in [UP, DOWN] {
-        let (half, other) = (&t.half[side], &t.half[1 - side]);
+    for half in &t.half {
         let arcs = half.head.len();
-        let same = [half.in_arc, half.in_tail, half.in_next].map(<[u32]>::len);
-        if arcs > (NONE / 2) as usize || same != [arcs; 3] {
-            return wrong("columns of unequal length");
-        }
-        if !divides(half.first_out, n, arcs)
-            || !divides(half.first_in, n, arcs)
-            || !divides(other.first_out, n, other.head.len())
-        {
+        if arcs > (NONE / 4) as usize || !divides(half.first_out, n, arcs) {
             return wrong("rows do not divide the arcs");
         }
         for r in 0..n as u32 {
@@ -309,27 +301,31 @@ fn check(t: &Topology) -> Result<(), GraphError> {
                 return wrong("an arc does not lead to an ancestor");
             }
         }
-        for r in 0..n as u32 {
-            let mut before = NONE;
-            for i in half.column(r) {
-                let (tail, arc, next) = (half.in_tail[i], half.in_arc[i], half.in_next[i]);
-                if tail >= r || (before != NONE && tail <= before) {
-                    return wrong("a column is not ascending");
-                }
-                before = tail;
-                let row = half.row(tail);
-                if !row.contains(&(arc as usize)) || half.head[arc as usize] != r {
-                    return wrong("a column names an arc that is not its own");
-                }
-                let row = other.row(tail);
-                let next = next as usize;
-                let splits = (row.start..=row.end).contains(&next)
-                    && (next == row.start || other.head[next - 1] <= r)
-                    && (next == row.end || other.head[next] > r);
-                if !splits {
-                    return wrong("triangles do not begin where they should");
-                }
+    }
+    let [up, down] = &t.half;
+    if !divides(t.first_low, n, up.head.len() + down.head.len())
+        || t.low.len() != up.head.len() + down.head.len()
+    {
+        return wrong("columns do not divide the arcs");
+    }
+    // Walking ranks upward, every column must name the next arc of each lower rank's row.
+    let mut next = [up.first_out.to_vec(), down.first_out.to_vec()];
+    for r in 0..n as u32 {
+        let below = t.below(r);
+        if !below.windows(2).all(|w| w[0] < w[1]) {
+            return wrong("a column is not ascending");
+        }
+        for &low in below {
+            let (tail, side) = (low / 2, low as usize & 1);
+            if tail >= r {
+                return wrong("a column names a rank that is not lower");
             }
+            let arc = &mut next[side][tail as usize];
+            let row = t.half[side].row(tail);
+            if !row.contains(&(*arc as usize)) || t.half[side].head[*arc as usize] != r {
+                return wrong("a column names an arc that is not there");
+            }
+            *arc += 1;
         }
     }
     if t.slot.len() != t.head.len() {

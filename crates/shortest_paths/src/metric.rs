@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use thiserror::Error;
 
-use crate::graph::{DOWN, Half, NONE, Topology, UP, subtree_sizes};
+use crate::graph::{DOWN, NONE, Topology, UP, subtree_sizes};
 use crate::{Graph, INFINITY};
 
 /// Why weights are no metric of a graph.
@@ -100,10 +100,8 @@ impl Metric {
     fn cost_of(&self, t: &Topology, low: u32, high: u32, side: usize) -> u32 {
         let (a, b) = if side == UP { (low, high) } else { (high, low) };
         let mut cost = self.direct(t, a, b);
-        for_common(&t.half[DOWN], a, &t.half[UP], b, |i, j| {
-            let over = self.cost[DOWN][t.half[DOWN].in_arc[i] as usize]
-                + self.cost[UP][t.half[UP].in_arc[j] as usize];
-            cost = cost.min(over);
+        for_common(t, a, b, |_, first, second| {
+            cost = cost.min(self.cost[DOWN][first] + self.cost[UP][second]);
             false
         });
         cost
@@ -131,41 +129,47 @@ impl Metric {
     }
 }
 
-/// Calls `take` with the places in two columns of each rank below both `a` and `b`, ascending,
-/// until it says true.
+/// Calls `take` with each rank below both `a` and `b` and the two arcs over it, the first coming
+/// down from `a` and the second leading up to `b`, until it says true.
 pub(crate) fn for_common(
-    down: &Half,
+    t: &Topology,
     a: u32,
-    up: &Half,
     b: u32,
-    mut take: impl FnMut(usize, usize) -> bool,
+    mut take: impl FnMut(u32, usize, usize) -> bool,
 ) {
-    let (mut x, mut y) = (down.column(a), up.column(b));
+    let (mut xs, mut ys) = (t.below(a), t.below(b));
     // The lower neighbours of the lower of the two lie in its own, small subtree.
-    narrow(&mut y, up.in_tail, &down.in_tail[x.clone()]);
-    narrow(&mut x, down.in_tail, &up.in_tail[y.clone()]);
-    let (xs, ys) = (&down.in_tail[x.clone()], &up.in_tail[y.clone()]);
+    narrow(&mut ys, xs);
+    narrow(&mut xs, ys);
     let (mut i, mut j) = (0, 0);
     while i < xs.len() && j < ys.len() {
-        let (v, w) = (xs[i], ys[j]);
-        if v == w && take(x.start + i, y.start + j) {
-            return;
+        // Of the first rank the arcs that come down, of the second those that lead up.
+        let (v, w) = (xs[i] | 1, ys[j] | 1);
+        if v == w && xs[i] & 1 == DOWN as u32 && ys[j] & 1 == UP as u32 {
+            let over = v / 2;
+            let (first, second) = (t.half[DOWN].find(over, a), t.half[UP].find(over, b));
+            if let (Some(first), Some(second)) = (first, second)
+                && take(over, first, second)
+            {
+                return;
+            }
         }
-        i += usize::from(v <= w);
-        j += usize::from(w <= v);
+        // The up arc of a rank stands before its down arc.
+        let (x_is_up, y_is_down) = (xs[i] & 1 == UP as u32, ys[j] & 1 == DOWN as u32);
+        i += usize::from(v < w || (v == w && (x_is_up || !y_is_down)));
+        j += usize::from(w < v || (v == w && y_is_down));
     }
 }
 
-/// Cuts a column down to what lies between the first and the last of `others`.
-fn narrow(column: &mut Range<usize>, tails: &[u32], others: &[u32]) {
+/// Cuts a column down to what lies between the first and the last rank of another.
+fn narrow(column: &mut &[u32], others: &[u32]) {
     let (Some(&first), Some(&last)) = (others.first(), others.last()) else {
-        *column = 0..0;
+        *column = &[];
         return;
     };
-    let own = &tails[column.clone()];
-    let start = column.start + own.partition_point(|&v| v < first);
-    let end = column.start + own.partition_point(|&v| v <= last);
-    *column = start..end.max(start);
+    let start = column.partition_point(|&v| v < first & !1);
+    let end = column.partition_point(|&v| v <= last | 1);
+    *column = &column[start..end.max(start)];
 }
 
 fn fits(t: &Topology, weights: &[u32]) -> Result<(), MetricError> {
@@ -182,7 +186,14 @@ fn fits(t: &Topology, weights: &[u32]) -> Result<(), MetricError> {
 #[derive(Debug, Default)]
 pub struct Customizer {
     retired: Vec<Metric>,
+    /// Costs of several metrics side by side, while they are made.
+    lanes: [Vec<u32>; 2],
+    /// By rank, per thread: where in the row that is worked on an arc to it stands.
+    places: Vec<[Vec<u32>; 2]>,
 }
+
+/// Metrics kept for their memory at most.
+const MOST_RETIRED: usize = 4;
 
 impl Customizer {
     /// Nothing kept yet.
@@ -192,7 +203,7 @@ impl Customizer {
 
     /// Takes a metric nobody needs any more, so that the next one is written into its memory.
     pub fn retire(&mut self, metric: Metric) {
-        if self.retired.len() < 2 {
+        if self.retired.len() < MOST_RETIRED {
             self.retired.push(metric);
         }
     }
@@ -207,38 +218,59 @@ impl Customizer {
     ) -> Result<[Metric; L], MetricError> {
         let t = graph.topology();
         weights.iter().try_for_each(|w| fits(&t, w))?;
-        let mut flat = self.retired.pop().unwrap_or_default().cost;
+        let threads = threads.max(1);
+        let mut flat = match L {
+            1 => self.retired.pop().unwrap_or_default().cost,
+            _ => std::mem::take(&mut self.lanes),
+        };
         for side in [UP, DOWN] {
             flat[side].clear();
             flat[side].resize(t.half[side].head.len() * L, INFINITY);
         }
-        let [up, down] = &mut flat;
-        let cost = [up.as_chunks_mut::<L>().0, down.as_chunks_mut::<L>().0];
+        self.places.truncate(threads);
+        self.places.resize_with(threads, Default::default);
+        for place in self.places.iter_mut().flatten() {
+            place.resize(t.rank.len(), NONE);
+        }
         let work = Work {
             t: &t,
             weights: weights.each_ref().map(Vec::as_slice),
             cancel,
         };
-        work.customize(cost, threads.max(1));
+        let [up, down] = &mut flat;
+        let cost = [up.as_chunks_mut::<L>().0, down.as_chunks_mut::<L>().0];
+        work.customize(cost, &mut self.places);
         if cancel.load(Ordering::Relaxed) {
-            let weights = Vec::new();
-            self.retire(Metric {
-                weights,
-                cost: flat,
-            });
+            // Rows may have been left half done, and their places written.
+            self.places.clear();
+            self.lanes = flat;
             return Err(MetricError::Cancelled);
         }
-        let mut lanes = 0..L;
-        Ok(weights.map(|weights| {
-            let lane = lanes.next().unwrap_or(0);
-            Metric {
+        if L == 1 {
+            return Ok(weights.map(|weights| Metric {
                 weights,
-                cost: [UP, DOWN].map(|side| match L {
-                    1 => std::mem::take(&mut flat[side]),
-                    _ => flat[side].iter().skip(lane).step_by(L).copied().collect(),
-                }),
+                cost: std::mem::take(&mut flat),
+            }));
+        }
+        let metrics = weights.map(|weights| {
+            let mut metric = self.retired.pop().unwrap_or_default();
+            metric.weights = weights;
+            metric.cost.iter_mut().for_each(Vec::clear);
+            metric
+        });
+        self.lanes = flat;
+        Ok(self.spread(metrics))
+    }
+
+    /// Costs side by side, one after the other.
+    fn spread<const L: usize>(&self, mut metrics: [Metric; L]) -> [Metric; L] {
+        for side in [UP, DOWN] {
+            let lanes = self.lanes[side].as_chunks::<L>().0;
+            for (lane, metric) in metrics.iter_mut().enumerate() {
+                metric.cost[side].extend(lanes.iter().map(|c| c[lane]));
             }
-        }))
+        }
+        metrics
     }
 }
 
@@ -249,86 +281,109 @@ struct Work<'a, const L: usize> {
     cancel: &'a AtomicBool,
 }
 
-/// The costs of a run of ranks: slices of both halves and where they begin.
+/// The working state of a run of ranks: slices of the columns of both halves.
 struct Part<'a, const L: usize> {
+    ranks: Range<u32>,
+    /// First arc of each half.
     base: [usize; 2],
     cost: [&'a mut [[u32; L]]; 2],
+    rows: &'a mut [Rows],
 }
+
+/// What is still to be done of the rows of a rank. Higher ranks are worked on in ascending order,
+/// so the next arc always is the one to the rank at hand, or the first above it. In one place,
+/// because one is rarely looked at without the others.
+#[derive(Clone, Copy)]
+struct Rows {
+    next: [u32; 2],
+    end: [u32; 2],
+}
+
+type Places = [Vec<u32>; 2];
 
 impl<const L: usize> Work<'_, L> {
     /// `cost` comes full of [`INFINITY`]. What is left there when cancelled means nothing.
-    fn customize(&self, cost: [&mut [[u32; L]]; 2], threads: usize) {
-        let ranks = self.t.rank.len() as u32;
-        let mut all = Part { base: [0, 0], cost };
-        if threads == 1 {
-            let mut place = vec![NONE; ranks as usize];
-            self.weigh(0..ranks, &mut all);
-            for r in 0..ranks {
-                self.pull(r, &mut all, &mut place, |_| true);
-            }
-            return;
+    fn customize(&self, cost: [&mut [[u32; L]]; 2], places: &mut [Places]) {
+        let ranks = self.t.rank.len();
+        let [up, down] = &self.t.half;
+        let mut rows: Vec<Rows> = (0..ranks)
+            .map(|r| Rows {
+                next: [up.first_out[r], down.first_out[r]],
+                end: [up.first_out[r + 1], down.first_out[r + 1]],
+            })
+            .collect();
+        let mut all = Part {
+            ranks: 0..ranks as u32,
+            base: [0, 0],
+            cost,
+            rows: &mut rows,
+        };
+        let [place] = places else {
+            return self.customize_on(all, places);
+        };
+        self.weigh(0..ranks as u32, &mut all);
+        for r in 0..ranks as u32 {
+            self.pull(r, &mut all, place, |_| true);
         }
-        let (subtrees, top) = self.divide(ranks / (threads as u32 * 8));
+    }
+
+    /// On as many threads as there are places.
+    fn customize_on(&self, mut all: Part<'_, L>, places: &mut [Places]) {
+        let threads = places.len();
+        let (subtrees, top) = self.divide(all.ranks.end / (threads as u32 * 8));
         // Weights of the top first: some of their arcs are kept in the subtrees.
         top.iter().for_each(|&r| self.weigh(r..r + 1, &mut all));
         let jobs = Mutex::new(self.parts(&subtrees, &mut all));
-        self.on_threads(threads, || {
-            let mut place = vec![NONE; ranks as usize];
+        on_threads(places, |place| {
             loop {
                 let job = jobs.lock().ok().and_then(|mut jobs| jobs.pop());
-                let Some((ranks, mut part)) = job else { break };
+                let Some(mut part) = job else { break };
+                let ranks = part.ranks.clone();
                 self.weigh(ranks.clone(), &mut part);
-                for r in ranks {
-                    self.pull(r, &mut part, &mut place, |_| true);
-                }
+                ranks.for_each(|r| self.pull(r, &mut part, place, |_| true));
             }
         });
         drop(jobs);
-        self.pull_top(&top, &mut all, threads);
-    }
-
-    /// What the ranks above all subtrees get from below is independent of each other and done
-    /// together; what they get from each other is done in order.
-    fn pull_top(&self, top: &[u32], all: &mut Part<'_, L>, threads: usize) {
+        // What the ranks above all subtrees get from below is independent of each other and done
+        // together; what they get from each other is done in order.
         let mut is_top = vec![false; self.t.rank.len()];
         top.iter().for_each(|&r| is_top[r as usize] = true);
-        let next = Mutex::new(top.iter());
+        let todo = Mutex::new(top.iter());
         let rows = Mutex::new(Vec::with_capacity(top.len()));
-        let below = [&*all.cost[UP], &*all.cost[DOWN]];
-        self.on_threads(threads, || {
-            let mut place = vec![NONE; self.t.rank.len()];
+        let cost = [&*all.cost[UP], &*all.cost[DOWN]];
+        on_threads(places, |place| {
             loop {
-                let r = next.lock().ok().and_then(|mut next| next.next().copied());
+                let r = todo.lock().ok().and_then(|mut todo| todo.next().copied());
                 let Some(r) = r else { break };
-                for side in [UP, DOWN] {
-                    let row = self.t.half[side].row(r);
-                    let mut mine = below[side][row.clone()].to_vec();
-                    let [first, second] = [below[1 - side], below[side]];
-                    self.pull_side(r, side, first, second, [0, 0], &mut mine, &mut place, |v| {
-                        !is_top[v as usize]
-                    });
-                    if let Ok(mut rows) = rows.lock() {
-                        rows.push((side, row, mine));
+                let ranges = [UP, DOWN].map(|side| self.t.half[side].row(r));
+                let mut mine = [UP, DOWN].map(|side| cost[side][ranges[side].clone()].to_vec());
+                let [up, down] = &mut mine;
+                self.pull_row(r, cost, [0, 0], [up, down], place, |low| {
+                    let (v, side) = (low / 2, low as usize & 1);
+                    let other = &self.t.half[1 - side];
+                    if is_top[v as usize] {
+                        return None;
                     }
+                    let row = other.row(v);
+                    let after = other.head[row.clone()].partition_point(|&h| h <= r);
+                    let arc = self.t.half[side].find(v, r)?;
+                    Some((arc, row.start + after..row.end))
+                });
+                if let Ok(mut rows) = rows.lock() {
+                    rows.push((ranges, mine));
                 }
             }
         });
-        for (side, row, mine) in rows.into_inner().unwrap_or_default() {
-            all.cost[side][row].copy_from_slice(&mine);
+        for (ranges, mine) in rows.into_inner().unwrap_or_default() {
+            for (side, (range, mine)) in ranges.into_iter().zip(mine).enumerate() {
+                all.cost[side][range].copy_from_slice(&mine);
+            }
         }
-        let mut place = vec![NONE; self.t.rank.len()];
-        for &r in top {
-            self.pull(r, all, &mut place, |v| is_top[v as usize]);
+        if let Some(place) = places.first_mut() {
+            for &r in &top {
+                self.pull(r, &mut all, place, |v| is_top[v as usize]);
+            }
         }
-    }
-
-    fn on_threads(&self, threads: usize, work: impl Fn() + Sync) {
-        std::thread::scope(|scope| {
-            (1..threads).for_each(|_| {
-                scope.spawn(&work);
-            });
-            work();
-        });
     }
 
     /// Disjoint subtrees of at most `limit` ranks, ascending, and the ranks above them all.
@@ -352,35 +407,33 @@ impl<const L: usize> Work<'_, L> {
         (subtrees, top)
     }
 
-    /// The costs of each subtree, the largest last.
-    fn parts<'a>(
-        &self,
-        subtrees: &[Range<u32>],
-        all: &'a mut Part<'_, L>,
-    ) -> Vec<(Range<u32>, Part<'a, L>)> {
+    /// What belongs to each subtree, the largest last.
+    fn parts<'a>(&self, subtrees: &[Range<u32>], all: &'a mut Part<'_, L>) -> Vec<Part<'a, L>> {
         let mut jobs = Vec::with_capacity(subtrees.len());
         let [up, down] = &mut all.cost;
-        let mut rest = [&mut **up, &mut **down];
-        let mut at = [0, 0];
+        let mut costs = [&mut **up, &mut **down];
+        let mut rows = &mut *all.rows;
+        let mut cut = Cut::default();
         for ranks in subtrees {
             let mut part = Part {
+                ranks: ranks.clone(),
                 base: [0, 0],
                 cost: [&mut [], &mut []],
+                rows: Cut::take(
+                    &mut rows,
+                    &mut cut.ranks,
+                    ranks.start as usize..ranks.end as usize,
+                ),
             };
             for side in [UP, DOWN] {
                 let first = self.t.half[side].first_out;
-                let (start, end) = (
-                    first[ranks.start as usize] as usize,
-                    first[ranks.end as usize] as usize,
-                );
-                let tail = std::mem::take(&mut rest[side]);
-                let (mine, tail) = tail[start - at[side]..].split_at_mut(end - start);
-                (rest[side], at[side]) = (tail, end);
-                (part.base[side], part.cost[side]) = (start, mine);
+                let arcs = first[ranks.start as usize] as usize..first[ranks.end as usize] as usize;
+                part.base[side] = arcs.start;
+                part.cost[side] = Cut::take(&mut costs[side], &mut cut.arcs[side], arcs);
             }
-            jobs.push((ranks.clone(), part));
+            jobs.push(part);
         }
-        jobs.sort_by_key(|(ranks, _)| ranks.len());
+        jobs.sort_by_key(|part| part.ranks.len());
         jobs
     }
 
@@ -405,76 +458,110 @@ impl<const L: usize> Work<'_, L> {
 
     /// Lowers the arcs kept at rank `x` by all ways over one lower rank that `over` accepts. What
     /// is read belongs to the subtree of `x`, what is written to `x` itself.
-    fn pull(
-        &self,
-        x: u32,
-        part: &mut Part<'_, L>,
-        place: &mut [u32],
-        over: impl Fn(u32) -> bool + Copy,
-    ) {
+    fn pull(&self, x: u32, part: &mut Part<'_, L>, place: &mut Places, over: impl Fn(u32) -> bool) {
         if x % 4096 == 0 && self.cancel.load(Ordering::Relaxed) {
             return;
         }
-        for side in [UP, DOWN] {
-            let row = self.t.half[side].row(x);
-            let [up, down] = &mut part.cost;
-            let (first, own) = if side == UP { (down, up) } else { (up, down) };
-            let (second, mine) = own.split_at_mut(row.start - part.base[side]);
-            let base = [part.base[1 - side], part.base[side]];
-            let mine = &mut mine[..row.len()];
-            self.pull_side(x, side, first, second, base, mine, place, over);
-        }
+        let base = part.base;
+        let [up, down] = &mut part.cost;
+        let rows = [UP, DOWN].map(|side| self.t.half[side].row(x));
+        let (up, my_up) = up.split_at_mut(rows[UP].start - base[UP]);
+        let (down, my_down) = down.split_at_mut(rows[DOWN].start - base[DOWN]);
+        let mine = [
+            &mut my_up[..rows[UP].len()],
+            &mut my_down[..rows[DOWN].len()],
+        ];
+        let (first, rows) = (part.ranks.start, &mut part.rows);
+        let [_, down_half] = &self.t.half;
+        self.pull_row(x, [up, down], base, mine, place, |low| {
+            let (v, side) = (low / 2, low as usize & 1);
+            if !over(v) {
+                return None;
+            }
+            let Rows { next, end } = &mut rows[(v - first) as usize];
+            let arc = next[side];
+            next[side] += 1;
+            let mut after = next[1 - side];
+            // Of two arcs to x the one that comes down has its turn later.
+            if side == UP && after < end[DOWN] && down_half.head[after as usize] == x {
+                after += 1;
+            }
+            Some((arc as usize, after as usize..end[1 - side] as usize))
+        });
     }
 
-    /// One half of [`Work::pull`]: for `UP` down from x to v, then up from v to y; for `DOWN`
-    /// the same backwards. `first`, `second`: costs of those two steps, from `base` on.
-    #[expect(
-        clippy::too_many_arguments,
-        reason = "the innermost step, on slices only"
-    )]
-    fn pull_side(
+    /// The arcs kept at `x` are `mine`, those kept lower `cost`, from `base` on. `locate` gives of
+    /// an entry of the column of `x` its arc, and the arcs of the other half at the same lower
+    /// rank that lead above `x`; or nothing, to pass it over.
+    fn pull_row(
         &self,
         x: u32,
-        side: usize,
-        first: &[[u32; L]],
-        second: &[[u32; L]],
+        cost: [&[[u32; L]]; 2],
         base: [usize; 2],
-        mine: &mut [[u32; L]],
-        place: &mut [u32],
-        over: impl Fn(u32) -> bool,
+        mine: [&mut [[u32; L]]; 2],
+        place: &mut Places,
+        mut locate: impl FnMut(u32) -> Option<(usize, Range<usize>)>,
     ) {
-        let (there, onward) = (&self.t.half[1 - side], &self.t.half[side]);
-        if mine.is_empty() {
-            return;
+        let t = self.t;
+        let heads = [UP, DOWN].map(|side| &t.half[side].head[t.half[side].row(x)]);
+        for side in [UP, DOWN] {
+            for (at, &y) in heads[side].iter().enumerate() {
+                place[side][y as usize] = at as u32;
+            }
         }
-        let heads = &onward.head[onward.row(x)];
-        for (at, &y) in heads.iter().enumerate() {
-            place[y as usize] = at as u32;
-        }
-        let column = there.column(x);
-        let (tails, arcs) = (
-            &there.in_tail[column.clone()],
-            &there.in_arc[column.clone()],
-        );
-        for ((&v, &arc), &next) in tails.iter().zip(arcs).zip(&there.in_next[column]) {
-            let to_v = first[arc as usize - base[0]];
-            if !over(v) || to_v.iter().all(|&c| c >= INFINITY) {
+        for &low in t.below(x) {
+            let Some((arc, steps)) = locate(low) else {
+                continue;
+            };
+            let side = low as usize & 1;
+            let there = cost[side][arc - base[side]];
+            if there.iter().all(|&c| c >= INFINITY) {
                 continue;
             }
-            let steps = next as usize..onward.first_out[v as usize + 1] as usize;
-            let costs = &second[steps.start - base[1]..steps.end - base[1]];
-            for (&y, from_v) in onward.head[steps].iter().zip(costs) {
+            // Down from x to v and up again; or, the same backwards, down to v and up to x.
+            let onto = 1 - side;
+            let onward = &t.half[onto];
+            let costs = &cost[onto][steps.start - base[onto]..steps.end - base[onto]];
+            let (mine, place) = (&mut *mine[onto], &place[onto]);
+            for (&y, step) in onward.head[steps].iter().zip(costs) {
                 // A shortcut that is missing has no place, and is passed over.
                 if let Some(cell) = mine.get_mut(place[y as usize] as usize) {
                     for lane in 0..L {
                         // Neither is above INFINITY, so the sum fits.
-                        cell[lane] = cell[lane].min(to_v[lane] + from_v[lane]);
+                        cell[lane] = cell[lane].min(there[lane] + step[lane]);
                     }
                 }
             }
         }
-        for &y in heads {
-            place[y as usize] = NONE;
+        for side in [UP, DOWN] {
+            for &y in heads[side] {
+                place[side][y as usize] = NONE;
+            }
         }
     }
+}
+
+/// How much of the columns has been given away.
+#[derive(Default)]
+struct Cut {
+    arcs: [usize; 2],
+    ranks: usize,
+}
+
+impl Cut {
+    /// Takes a range out of the rest of a slice that begins at `at`.
+    fn take<'a, T>(rest: &mut &'a mut [T], at: &mut usize, range: Range<usize>) -> &'a mut [T] {
+        let tail = std::mem::take(rest);
+        let (mine, tail) = tail[range.start - *at..].split_at_mut(range.len());
+        (*rest, *at) = (tail, range.end);
+        mine
+    }
+}
+
+fn on_threads<T: Send>(places: &mut [T], work: impl Fn(&mut T) + Sync) {
+    std::thread::scope(|scope| {
+        for place in places {
+            scope.spawn(|| work(place));
+        }
+    });
 }

@@ -88,7 +88,7 @@ impl Query {
                     nodes,
                 })
             });
-        self.clean();
+        self.clean::<true>();
         found
     }
 
@@ -101,7 +101,7 @@ impl Query {
         targets: &[End],
     ) -> u32 {
         let (cost, _) = self.meet::<false>(&graph.topology(), metric, sources, targets);
-        self.clean();
+        self.clean::<false>();
         cost
     }
 
@@ -144,7 +144,7 @@ impl Query {
             let finite = |&r: &u32| (r, self.cost[UP][r as usize]);
             reached.extend(self.walk[UP].iter().map(finite).filter(|l| l.1 < INFINITY));
             first.push(reached.len());
-            self.clean();
+            self.clean::<false>();
         }
         for (column, ends) in targets.iter().enumerate() {
             self.begin(&t, DOWN, ends);
@@ -156,7 +156,7 @@ impl Query {
                 }
                 costs[row * targets.len() + column] = best;
             }
-            self.clean();
+            self.clean::<false>();
         }
         costs
     }
@@ -197,6 +197,14 @@ impl Query {
             }
             i += usize::from(a == r);
             j += usize::from(b == r);
+            if a != b {
+                let side = if a == r { UP } else { DOWN };
+                let cost = self.cost[side][r as usize];
+                if cost < best {
+                    self.relax::<PATH>(t, metric, side, r, cost);
+                }
+                continue;
+            }
             let [up, down] = [UP, DOWN].map(|side| self.cost[side][r as usize]);
             if up + down < best {
                 (best, top) = (up + down, r);
@@ -277,11 +285,13 @@ impl Query {
         }
     }
 
-    fn clean(&mut self) {
+    fn clean<const PATH: bool>(&mut self) {
         for side in [UP, DOWN] {
             for &r in &self.walk[side] {
                 self.cost[side][r as usize] = INFINITY;
-                self.via[side][r as usize] = NOWHERE;
+                if PATH {
+                    self.via[side][r as usize] = NOWHERE;
+                }
             }
             self.walk[side].clear();
         }
@@ -335,30 +345,25 @@ impl Query {
 fn halves(t: &Topology, metric: &Metric, step: Step) -> Option<[Step; 2]> {
     let side = if step.from < step.to { UP } else { DOWN };
     let cost = metric.cost[side][step.arc as usize];
-    if metric.direct(t, step.from, step.to) == cost {
-        return None;
-    }
-    let [up, down] = &t.half;
     let mut found = None;
-    for_common(down, step.from, up, step.to, |i, j| {
-        let (first, second) = (down.in_arc[i], up.in_arc[j]);
-        let sum = metric.cost[DOWN][first as usize] + metric.cost[UP][second as usize];
-        if sum == cost {
-            let over = down.in_tail[i];
-            found = Some([
-                Step {
-                    from: step.from,
-                    to: over,
-                    arc: first,
-                },
-                Step {
-                    from: over,
-                    to: step.to,
-                    arc: second,
-                },
-            ]);
+    for_common(t, step.from, step.to, |over, first, second| {
+        if metric.cost[DOWN][first] + metric.cost[UP][second] == cost {
+            found = Some((over, first as u32, second as u32));
         }
         found.is_some()
     });
-    found
+    let (over, first, second) = found?;
+    let Step { from, to, .. } = step;
+    Some([
+        Step {
+            from,
+            to: over,
+            arc: first,
+        },
+        Step {
+            from: over,
+            to,
+            arc: second,
+        },
+    ])
 }

@@ -332,14 +332,12 @@ fn hostile_columns_are_refused_or_harmless() {
                 &mut bad.slot,
                 &mut up.first_out,
                 &mut up.head,
-                &mut up.first_in,
-                &mut up.in_arc,
-                &mut up.in_tail,
-                &mut up.in_next,
+                &mut down.first_out,
                 &mut down.head,
-                &mut down.in_next,
+                &mut bad.first_low,
+                &mut bad.low,
             ];
-            let column = &mut columns[r.below(14) as usize];
+            let column = &mut columns[r.below(12) as usize];
             if column.is_empty() {
                 continue;
             }

@@ -32,6 +32,9 @@ fn main() -> Outcome<()> {
         let mut args = std::env::args().skip_while(|a| a != name);
         args.nth(1).and_then(|v| v.parse().ok()).unwrap_or(default)
     };
+    if let Some(file) = std::env::args().skip_while(|a| a != "--peak").nth(1) {
+        return print_peak(&file);
+    }
     let (most, reps) = (option("--most", 6_000_000), option("--reps", 5));
     let shared = std::env::var_os("LACET_SHARED").map_or_else(
         || Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared"),
@@ -432,20 +435,15 @@ fn measure(name: &str, net: &Net, turns: &Turns, reps: usize) -> Outcome<Row> {
     });
 
     let states: Vec<u32> = pieces.iter().flat_map(|&p| [2 * p, 2 * p + 1]).collect();
-    let before = memory("VmRSS");
-    forget_peak();
+    row.peak_bytes = peak_bytes(turns, &states)? / row.turns as f64;
     let start = Instant::now();
     let contraction = Contraction::new(&turns.first_out, &turns.head, &states)?;
     row.contract_ms = ms(start);
     let t = contraction.topology();
-    let of_half: usize = t
-        .half
-        .iter()
-        .map(|h| 2 * h.first_out.len() + 4 * h.head.len())
-        .sum();
-    let words = t.first_out.len() + 2 * t.head.len() + 3 * t.rank.len() + of_half;
-    row.topology_bytes = 4.0 * words as f64 / row.turns as f64;
-    row.peak_bytes = (memory("VmHWM") - before) as f64 / row.turns as f64;
+    // The turns themselves are the map's; this is what the hierarchy adds.
+    let of_half = t.half.iter().map(|h| h.first_out.len() + h.head.len());
+    let words = t.slot.len() + 3 * t.rank.len() + t.first_low.len() + t.low.len();
+    row.topology_bytes = 4.0 * (words + of_half.sum::<usize>()) as f64 / row.turns as f64;
     if row.turns <= EXPANDED_MOST {
         let middle = |c: &[f32]| {
             let ends = net.from.iter().zip(&net.to);
@@ -485,7 +483,8 @@ fn measure(name: &str, net: &Net, turns: &Turns, reps: usize) -> Outcome<Row> {
         let start = Instant::now();
         let made = customizer.run(&graph, weights, 1, &never)?;
         four = four.min(ms(start));
-        drop(made);
+        made.into_iter()
+            .for_each(|metric| customizer.retire(metric));
     }
     row.four_ms = four;
     let mut metric = shortest_paths::Metric::new(&graph, turns.weights.clone())?;
@@ -604,6 +603,47 @@ fn least<const N: usize>(reps: usize, mut run: impl FnMut(usize)) -> [f64; N] {
 
 fn ms(since: Instant) -> f64 {
     since.elapsed().as_secs_f64() * 1000.0
+}
+
+/// The most memory contraction takes beside what it is given, bytes: measured in a process of its
+/// own, where nothing freed before can be taken again.
+fn peak_bytes(turns: &Turns, states: &[u32]) -> Outcome<f64> {
+    let dir = tempfile::tempdir()?;
+    let file = dir.path().join("turns");
+    let mut bytes = Vec::new();
+    for column in [&turns.first_out[..], &turns.head, states] {
+        bytes.extend((column.len() as u32).to_le_bytes());
+        bytes.extend(column.iter().flat_map(|v| v.to_le_bytes()));
+    }
+    std::fs::write(&file, bytes)?;
+    let out = std::process::Command::new(std::env::current_exe()?)
+        .arg("--peak")
+        .arg(&file)
+        .output()?;
+    Ok(String::from_utf8(out.stdout)?.trim().parse()?)
+}
+
+/// The other side of [`peak_bytes`].
+fn print_peak(file: &str) -> Outcome<()> {
+    let columns = {
+        let bytes = std::fs::read(file)?;
+        let mut words = bytes
+            .as_chunks::<4>()
+            .0
+            .iter()
+            .map(|w| u32::from_le_bytes(*w));
+        [(); 3].map(|()| {
+            let len = words.next().unwrap_or(0) as usize;
+            words.by_ref().take(len).collect::<Vec<u32>>()
+        })
+    };
+    let [first_out, head, states] = &columns;
+    forget_peak();
+    let before = memory("VmRSS");
+    let contraction = Contraction::new(first_out, head, states)?;
+    assert!(contraction.arc_count() > 0);
+    println!("{}", memory("VmHWM") - before);
+    Ok(())
 }
 
 /// A line of /proc/self/status in bytes; 0 where there is none.
