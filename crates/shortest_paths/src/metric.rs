@@ -449,8 +449,8 @@ impl<const L: usize> Work<'_, L> {
                 }
                 let side = slot as usize & 1;
                 let cell = &mut part.cost[side][slot as usize / 2 - part.base[side]];
-                for lane in 0..L {
-                    cell[lane] = cell[lane].min(self.weights[lane][arc]);
+                for (cost, weights) in cell.iter_mut().zip(self.weights) {
+                    *cost = weights[arc].min(*cost);
                 }
             }
         }
@@ -459,7 +459,7 @@ impl<const L: usize> Work<'_, L> {
     /// Lowers the arcs kept at rank `x` by all ways over one lower rank that `over` accepts. What
     /// is read belongs to the subtree of `x`, what is written to `x` itself.
     fn pull(&self, x: u32, part: &mut Part<'_, L>, place: &mut Places, over: impl Fn(u32) -> bool) {
-        if x % 4096 == 0 && self.cancel.load(Ordering::Relaxed) {
+        if x.is_multiple_of(4096) && self.cancel.load(Ordering::Relaxed) {
             return;
         }
         let base = part.base;

@@ -239,7 +239,8 @@ fn dissect(
             let near = dissect(near, rest, go_on, order);
             (near, far.join().unwrap_or(None))
         });
-        (a?, b?);
+        a?;
+        b?;
         order.append(&mut other);
     } else {
         dissect(near, 1, go_on, order)?;
