@@ -157,8 +157,9 @@ fn what_makes_no_sense_is_answered_in_plain_words() {
     let home = Home::new();
     let map = small_map();
     home.import("klein", &map);
-    // Nothing but footpaths.
-    let paths = synth::ascii("A--B").defaults(&[("highway", "footway")]);
+    // No road that may be ridden.
+    let shut = [("highway", "unclassified"), ("access", "no")];
+    let paths = synth::ascii("A--B").defaults(&shut);
     home.import("leer", &paths.build().unwrap());
     let server = home.serve();
     let mut page = Page::open(&server);
