@@ -2,7 +2,7 @@
 //!
 //! `hand LACET MAP...` starts the binary `LACET` on a home of its own and drags the points of a
 //! tour of five days, seeded, on each map: an extract, or `synth:KM2` for an invented country of
-//! that size. Each answer must equal the plan that another planner makes of the same tour, in
+//! that size; `@TASTE` after it names another taste than the fastest. Each answer must equal the plan that another planner makes of the same tour, in
 //! another order; every so many also that of a planner made afresh.
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
@@ -43,14 +43,14 @@ fn main() -> Outcome<()> {
             .ok_or("say where the binary is, then the maps")?,
     );
     println!(
-        "{:<22} {:>9} {:>8} {:>8} {:>8} {:>8} {:>8} {:>9} {:>9}",
-        "map", "turns", "legs km", "p50", "p95", "p99", "most", "kB", "stream/s"
+        "{:<22} {:>9} {:>8} {:>8} {:>8} {:>8} {:>8} {:>8} {:>9} {:>9}",
+        "map", "turns", "legs km", "p50", "p95", "p99", "most", "cpu ms", "kB", "stream/s"
     );
     let mut missed = Vec::new();
     for map in words {
         let row = measure(&lacet, &map)?;
         println!(
-            "{:<22} {:>9} {:>8.1} {:>8.2} {:>8.2} {:>8.2} {:>8.2} {:>9.0} {:>9.0}",
+            "{:<22} {:>9} {:>8.1} {:>8.2} {:>8.2} {:>8.2} {:>8.2} {:>8.2} {:>9.0} {:>9.0}",
             row.name,
             row.turns,
             row.leg_km,
@@ -58,6 +58,7 @@ fn main() -> Outcome<()> {
             row.ms[1],
             row.ms[2],
             row.ms[3],
+            row.cpu_ms,
             row.answer_kb,
             row.per_s
         );
@@ -77,6 +78,8 @@ struct Row {
     leg_km: f64,
     /// Median, 95 and 99 of a hundred, most.
     ms: [f64; 4],
+    /// Processor time of the server for a move; the machine may be busy with other things.
+    cpu_ms: f64,
     answer_kb: f64,
     /// Answers a second while moves come without waiting for them.
     per_s: f64,
@@ -87,8 +90,9 @@ fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
     let out = home.path().join(".local/share/lacet/regions/drag.region");
     std::fs::create_dir_all(out.parent().ok_or("no folder")?)?;
     let never = AtomicBool::new(false);
-    let file = match map.strip_prefix("synth:") {
-        None => PathBuf::from(map),
+    let (file, taste) = map.split_once('@').unwrap_or((map, "fastest"));
+    let file = match file.strip_prefix("synth:") {
+        None => PathBuf::from(file),
         Some(area) => {
             let country = synth::Country::of_area_km2(7, area.parse()?);
             let file = home.path().join("country.osm.pbf");
@@ -106,7 +110,7 @@ fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
     import::import(&job, &|_, _, _| {}, &never)?;
     let region = Arc::new(Region::open(&out)?);
     let mut random = Random(0x9e37_79b9_7f4a_7c15);
-    let tour = ride(&region, &mut random);
+    let tour = ride(&region, taste, &mut random);
 
     let server = Server::start(lacet, home.path())?;
     let mut page = server.connect()?;
@@ -116,6 +120,7 @@ fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
     let leg_km = first.total.length_m / first.legs.len().max(1) as f64 / 1000.0;
     let (mut times_ms, mut bytes) = (Vec::new(), 0);
     let mut moved = tour.clone();
+    let cpu_s = server.cpu_s();
     for drag in 0..DRAGS {
         let at = 1 + random.below(POINTS as u32 - 2) as usize;
         let mut heading = f64::from(random.below(628)) / 100.0;
@@ -136,6 +141,7 @@ fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
             moved = tour.clone();
         }
     }
+    let cpu_s = server.cpu_s() - cpu_s;
     let per_s = stream(&mut page, &mut seq, &moved, &mut random)?;
 
     let other = Planner::new(region.clone())?;
@@ -163,6 +169,7 @@ fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
         turns: region.turn_head().len(),
         leg_km,
         ms: [of(0.5), of(0.95), of(0.99), of(1.0)],
+        cpu_ms: cpu_s * 1000.0 / times_ms.len() as f64,
         answer_kb: bytes as f64 / 1000.0 / times_ms.len() as f64,
         per_s,
     })
@@ -238,7 +245,7 @@ fn stream(
 }
 
 /// Five days from place to place, some 10 to 20 km apart: halts, nights, and vias between.
-fn ride(region: &Region, random: &mut Random) -> Tour {
+fn ride(region: &Region, taste: &str, random: &mut Random) -> Tour {
     let mut at = junction(region, random);
     let points = (0..POINTS)
         .map(|i| {
@@ -269,7 +276,7 @@ fn ride(region: &Region, random: &mut Random) -> Tour {
         format: FORMAT.into(),
         name: "Five days".into(),
         region: "drag".into(),
-        taste: "fastest".into(),
+        taste: taste.into(),
         depart: Some("2026-06-01T09:00".into()),
         points,
         note: String::new(),
@@ -305,6 +312,15 @@ impl Server {
             .map(|(_, h)| h.trim_end_matches('/').to_owned());
         let host = host.ok_or("the binary does not serve")?;
         Ok(Server { child, host })
+    }
+
+    /// Processor time used so far, where the system tells; ticks of 10 ms.
+    fn cpu_s(&self) -> f64 {
+        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.child.id()));
+        let stat = stat.unwrap_or_default();
+        let after_name = stat.rsplit(')').next().unwrap_or("");
+        let ticks = after_name.split_whitespace().skip(11).take(2);
+        ticks.filter_map(|t| t.parse::<f64>().ok()).sum::<f64>() / 100.0
     }
 
     fn connect(&self) -> Outcome<WebSocket<TcpStream>> {

@@ -10,7 +10,7 @@ use tungstenite::{Message, WebSocket};
 use crate::{Home, Server, small_map, tour};
 
 /// A page's end of the connection.
-struct Page(WebSocket<TcpStream>);
+pub(crate) struct Page(WebSocket<TcpStream>);
 
 fn handshake(server: &Server, more: &[(&str, &str)]) -> Request {
     let mut request = Request::builder()
@@ -31,7 +31,7 @@ fn handshake(server: &Server, more: &[(&str, &str)]) -> Request {
 }
 
 impl Page {
-    fn open(server: &Server) -> Self {
+    pub(crate) fn open(server: &Server) -> Self {
         let origin = format!("http://{}", server.host);
         Self::try_open(server, &[("Origin", &origin)]).unwrap()
     }
@@ -65,7 +65,7 @@ impl Page {
         }
     }
 
-    fn ask(&mut self, question: &Value) -> Value {
+    pub(crate) fn ask(&mut self, question: &Value) -> Value {
         self.send(question);
         self.answer()
     }

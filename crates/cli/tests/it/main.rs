@@ -6,6 +6,7 @@ mod disasters;
 mod hand;
 mod http;
 mod shelf;
+mod spurs;
 mod tastes;
 mod web;
 
