@@ -26,6 +26,8 @@ const THIN_M: f64 = 35.0;
 const TURNING_LOOP_M: f64 = 600.0;
 /// Islands in a road that is ridden both ways make loops no longer than this, metres.
 const ISLAND_M: f64 = 150.0;
+/// Streets out and back through a town make loops no longer than this together, metres.
+const TOWN_M: f64 = 3000.0;
 /// At the end of a road, a via this near to where the line turns was put there to turn, metres;
 /// or this share of the way there.
 const AT_THE_END_M: f64 = 15.0;
@@ -37,8 +39,8 @@ const FAR_OUT_M: f64 = 1000.0;
 const ROUND_M: f64 = 5000.0;
 const ROUND_OTHER_M: f64 = 1000.0;
 /// How far the line is looked at to either side of a via.
-const LOOK_EDGES: usize = 250;
-const LOOK_M: f64 = 30_000.0;
+const LOOK_EDGES: usize = 500;
+const LOOK_M: f64 = 40_000.0;
 
 /// What is wrong at a via.
 #[derive(Clone, Debug, PartialEq)]
@@ -308,29 +310,42 @@ impl Planner {
             out.chain(back).map(|s| s.edge).collect()
         };
         let mut found: Option<Spur> = None;
+        // How far out loops were looked at, and the metres of wide ones since the spur's end.
+        let (mut reached, mut wide_m, mut thin_m) = ((0, 0), 0.0, 0.0);
         for &(i, j) in touches {
             let length_m = before.reach_m[i] + after.reach_m[j];
-            match &mut found {
-                None => {
-                    let only_turns = length_m <= TURNING_LOOP_M
-                        || self.width_m(&round((0, 0), (i, j)), length_m) <= THIN_M;
-                    found = only_turns.then_some(Spur {
-                        before: i,
-                        after: j,
-                        turning_m: length_m,
-                        whole_leg: false,
-                    });
-                }
-                Some(spur) if i > spur.before && j > spur.after => {
-                    let length_m =
-                        length_m - before.reach_m[spur.before] - after.reach_m[spur.after];
-                    let loop_ = round((spur.before + 1, spur.after + 1), (i, j));
-                    if length_m > ISLAND_M && self.width_m(&loop_, length_m) > THIN_M {
-                        break;
-                    }
-                    (spur.before, spur.after) = (i, j);
-                }
-                Some(_) => break,
+            let Some(spur) = &mut found else {
+                let only_turns = length_m <= TURNING_LOOP_M
+                    || self.width_m(&round((0, 0), (i, j)), length_m) <= THIN_M;
+                found = only_turns.then_some(Spur {
+                    before: i,
+                    after: j,
+                    turning_m: length_m,
+                    whole_leg: false,
+                });
+                reached = (i, j);
+                continue;
+            };
+            if i <= reached.0 || j <= reached.1 {
+                continue;
+            }
+            let length_m = length_m - before.reach_m[reached.0] - after.reach_m[reached.1];
+            let loop_ = round((reached.0 + 1, reached.1 + 1), (i, j));
+            let is_thin = length_m <= ISLAND_M || self.width_m(&loop_, length_m) <= THIN_M;
+            reached = (i, j);
+            if is_thin {
+                thin_m += length_m;
+            } else {
+                wide_m += length_m;
+            }
+            if wide_m > TOWN_M {
+                break;
+            }
+            // Through a town the line may take one street out and another back: the spur goes on
+            // beyond it if there is more of it to come.
+            if is_thin && thin_m >= wide_m && thin_m >= 2.0 * SPUR_M.min(wide_m) {
+                (spur.before, spur.after) = reached;
+                (wide_m, thin_m) = (0.0, 0.0);
             }
         }
         let mut spur = match found {
