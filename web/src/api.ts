@@ -1,7 +1,6 @@
 // The calls of docs/api.md. Every refusal becomes a `Refusal` with the server's own words; no answer
 // at all becomes `Silence`.
 
-import type { Proposals } from "./plan/proposal";
 import { answerOf, type Progress } from "./plan/stream";
 import { NewerThere, Refused, type Slot } from "./tour/keeper";
 import type { Conflict } from "./types/Conflict";
@@ -11,6 +10,7 @@ import type { KeptTour } from "./types/KeptTour";
 import type { NearRoad } from "./types/NearRoad";
 import type { Plan } from "./types/Plan";
 import type { PlanRequest } from "./types/PlanRequest";
+import type { Proposals } from "./types/Proposals";
 import type { ReadAnswer } from "./types/ReadAnswer";
 import type { RegionInfo } from "./types/RegionInfo";
 import type { Stretch } from "./types/Stretch";

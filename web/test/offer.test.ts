@@ -1,6 +1,6 @@
 import { expect, test } from "vitest";
-import type { Proposal } from "../src/plan/proposal";
 import { costWords, rideWords } from "../src/tour/offer";
+import type { Proposal } from "../src/types/Proposal";
 
 const proposal = {
   sums: { unpaved_m: 0, unknown_surface_m: 200 },

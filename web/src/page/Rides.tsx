@@ -1,9 +1,10 @@
 // The card of proposals: what is asked for, how far the search is, what it found.
 
 import * as format from "../format";
-import type { Proposal, Proposals } from "../plan/proposal";
 import { costWords, rideWords } from "../tour/offer";
 import { type Budget, HEADINGS } from "../tour/round";
+import type { Proposal } from "../types/Proposal";
+import type { Proposals } from "../types/Proposals";
 import * as actions from "./actions";
 import { Sheet } from "./Card";
 import { Icon } from "./icons";

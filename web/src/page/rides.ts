@@ -4,11 +4,12 @@
 import { computed, effect, signal } from "@preact/signals";
 import * as api from "../api";
 import type { ShownChoice } from "../edit/offers";
-import type { Proposal, Proposals } from "../plan/proposal";
 import type { Progress } from "../plan/stream";
 import type { Position } from "../tour/edits";
 import * as edits from "../tour/edits";
 import { type Budget, budgetOf } from "../tour/round";
+import type { Proposal } from "../types/Proposal";
+import type { Proposals } from "../types/Proposals";
 import type { Tour } from "../types/Tour";
 import type { TourPoint } from "../types/TourPoint";
 import * as actions from "./actions";

@@ -2,7 +2,7 @@
 // there is.
 
 import { length, span, type Units } from "../format";
-import type { Proposal } from "../plan/proposal";
+import type { Proposal } from "../types/Proposal";
 
 const LEAST_M = 500;
 
