@@ -165,7 +165,7 @@ export const roads = [
     name: "a spur is mended with one click",
     run: async (rider, country, house) => {
       const tour = await spurred(country, house);
-      if (!tour) return;
+      if (!tour) return console.log("skip  mending: no place of this country lies at the end of a road");
       const id = await house.shelve(tour);
       await rider.goto(id);
       await rider.reload();
@@ -188,13 +188,15 @@ const escaped = (text) => text.replace(/[.*+?^${}()|[\]\\]/g, "\\$&");
 
 /** A tour whose via lies on a road that has to be ridden in and out. */
 async function spurred(country, house) {
-  const places = await house.get(`regions/${country.region}/find?q=hamlet&limit=60&lat=0&lon=0`);
-  for (const place of places) {
-    if (distanceM(at(place), country.from) > 25_000) continue;
-    const via = { ...stop(at(place)), kind: "via" };
-    const tour = country.tour([stop(country.from), via, stop(country.to)]);
-    const plan = JSON.parse(await house.send("POST", "plan", { tour, have: [] }));
-    if (plan.warnings.some((w) => w.repair)) return tour;
+  for (const kind of ["hamlet", "village", "viewpoint", "camping"]) {
+    const places = await house.get(`regions/${country.region}/find?q=${kind}&limit=40&lat=0&lon=0`);
+    for (const place of places) {
+      if (distanceM(at(place), country.from) > 25_000) continue;
+      const via = { ...stop(at(place)), kind: "via" };
+      const tour = country.tour([stop(country.from), via, stop(country.to)]);
+      const plan = JSON.parse(await house.send("POST", "plan", { tour, have: [] }));
+      if (plan.warnings.some((w) => w.repair)) return tour;
+    }
   }
   return undefined;
 }

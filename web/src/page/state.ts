@@ -489,6 +489,7 @@ export function trouble(error: unknown): void {
 // ---- what is remembered ----
 
 let rememberTimer: ReturnType<typeof setTimeout> | undefined;
+/** What the server has not confirmed. */
 let unsent: api.Remembered = {};
 export function remember(change: api.Remembered): void {
   remembered = { ...remembered, ...change };
@@ -498,19 +499,18 @@ export function remember(change: api.Remembered): void {
 }
 /** Another window may have remembered something else meanwhile: only what changed here is changed. */
 async function sendRemembered(): Promise<void> {
-  const change = unsent;
-  unsent = {};
+  const sent = unsent;
   try {
-    await api.putState({ ...(await api.getState()), ...change });
+    await api.putState({ ...(await api.getState()), ...sent });
+    if (unsent === sent) unsent = {};
   } catch {
-    unsent = { ...change, ...unsent };
+    // It goes with the next change, or when the page does.
   }
 }
 /** What is not sent when the page goes away is sent as it goes. */
 export function flushRemembered(): void {
   clearTimeout(rememberTimer);
   if (Object.keys(unsent).length > 0) void api.putState(remembered, true).catch(() => {});
-  unsent = {};
 }
 export const rememberedView = () => remembered.view;
 export const recalled = (): Readonly<api.Remembered> => remembered;
