@@ -408,12 +408,17 @@ impl Search {
                 self.offer(head, cost, flag, OFF_LINE);
             }
         }
-        if let Some(whole) = reverse_cost.filter(|_| free.leaving) {
+        // At the tip of an out-and-back, setting out the other way is the line itself.
+        let at_tip = from.share >= 1.0 && line.get(from.index + 1) == Some(&(first ^ 1));
+        if let Some(whole) = reverse_cost.filter(|_| free.leaving && !at_tip) {
             let rest = part(whole, from.share) as u64;
             for state in leaving(first ^ 1) {
                 for arc in half.row(state) {
                     let head = half.head[arc];
                     let edge = net.state_edge[head as usize];
+                    if edge == first {
+                        continue;
+                    }
                     let cost = rest + scale.turn(half.kind[arc], first ^ 1, edge);
                     self.offer(head, cost, OFF_LINE, OFF_LINE);
                 }

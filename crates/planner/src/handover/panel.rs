@@ -318,6 +318,12 @@ impl Roads {
             let edge = Edge(e);
             let n = region.head(edge) as usize;
             let leaving = region.node_first_edge()[n]..region.node_first_edge()[n + 1];
+            // Where one may turn round, a line may have done so.
+            let mut arcs = crate::cost::arcs(region, e);
+            if arcs.any(|arc| region.turn_head()[arc as usize] == e ^ 1) {
+                head.push(e ^ 1);
+                kinds.push(0);
+            }
             for i in leaving {
                 let next = region.node_edge()[i as usize];
                 if next != e ^ 1 && region.access(Edge(next)) != Access::WrongWay {

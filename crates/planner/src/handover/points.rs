@@ -103,7 +103,11 @@ pub fn choose(region: &Region, kit: &Kit, span: &Span, settings: &Settings) -> C
         let earliest = sweeps.earliest.get(n).copied().unwrap_or(latest);
         let latest = match n {
             0 => latest,
-            _ => asked.joined(at, latest),
+            // From where no router goes on along the line, the sweep's own step.
+            _ => match asked.joined(at, if latest > at { latest } else { end }) {
+                reached if reached > at => reached,
+                _ => latest,
+            },
         };
         let earliest = if earliest > latest { latest } else { earliest };
         let found = spots(region, span, earliest, latest);
