@@ -173,6 +173,8 @@ fn random_tour(name: &str, region: &Region, random: &mut Random) -> Tour {
         dwell_min: 0,
         leg: LegKind::Road,
         drawn: Vec::new(),
+        arrive_by: None,
+        refuel: false,
         ends_day: false,
         next_depart: None,
     };
@@ -187,6 +189,7 @@ fn random_tour(name: &str, region: &Region, random: &mut Random) -> Tour {
         depart: None,
         points,
         note: String::new(),
+        rider: planner::rider::Rider::default(),
     }
 }
 

@@ -45,6 +45,7 @@ pub fn run(data: &DataDir, wanted: &Wanted) -> Outcome {
         depart: None,
         points: wanted.points.iter().map(PlannedPoint::tour_point).collect(),
         note: String::new(),
+        rider: planner::rider::Rider::default(),
     };
     let plan = planner
         .plan(&tour, &HashSet::new())

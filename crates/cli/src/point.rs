@@ -70,6 +70,8 @@ impl PlannedPoint {
             dwell_min: 0,
             leg: self.leg,
             drawn: Vec::new(),
+            arrive_by: None,
+            refuel: false,
             ends_day: false,
             next_depart: None,
         }

@@ -188,6 +188,7 @@ fn tour(region: &str, taste: TasteChoice, points: Vec<planner::document::TourPoi
         depart: None,
         points,
         note: String::new(),
+        rider: planner::rider::Rider::default(),
     }
 }
 

@@ -4,12 +4,12 @@ use std::collections::HashSet;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use chrono::{Days, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta};
 use region::{Point, distance_m};
 
+use crate::closures::DateLaw;
 use crate::document::{FORMAT, LegKind, PointKind, Tour};
 use crate::legs::{Cancelled, Place, RoadLeg, go_on};
-use crate::line::{LegLine, metres};
+use crate::line::{LegLine, Note, metres};
 use crate::plan::{
     CAUTIONS, Day, Leg, Line, PlacedPoint, Plan, PlanError, Sums, TastePrice, Warning,
 };
@@ -64,15 +64,17 @@ impl Planner {
             go_on(stop)?;
             snapped.push(on_road(tour, i).then(|| self.snap_kept(at, tour.points[i].kind)));
         }
-        let legs = self.build_legs(tour, &taste, &raw, &snapped, stop)?;
+        let (legs, law) = self.open_legs(tour, &taste, &raw, &snapped, stop)?;
         let placed = self.place(&raw, &snapped, &legs);
         self.point_warnings(tour, &raw, &snapped, &placed, &mut warnings);
         self.spur_warnings(tour, &raw, &legs, &mut warnings);
-        let (days, leg_sums) = days(tour, &legs)?;
+        let (days, leg_sums) = self.days(tour, &legs, &mut warnings)?;
         let mut total = Sums::default();
         days.iter().for_each(|d| total.add(&d.sums));
-        leg_warnings(&legs, &total, &mut warnings);
-        let taste_price = self.price(tour, &taste, &raw, &snapped, &legs, stop)?;
+        leg_warnings(&legs, &total, &law, &mut warnings);
+        let is_stuck = |leg: u32| legs.get(leg as usize).is_some_and(|l| l.trouble.is_some());
+        law.warn(tour, is_stuck, &mut warnings);
+        let taste_price = self.price(tour, &taste, &raw, &snapped, &legs, &law, stop)?;
         let legs = legs
             .into_iter()
             .zip(leg_sums)
@@ -104,13 +106,14 @@ impl Planner {
         raw: &[Point],
         snapped: &[Option<Arc<Snapped>>],
         legs: &[Built],
+        law: &DateLaw,
         stop: &AtomicBool,
     ) -> Result<Option<TastePrice>, Cancelled> {
         let fastest = Taste::fastest();
         if taste.key() == fastest.key() || legs.iter().all(|l| l.routed.is_none()) {
             return Ok(None);
         }
-        let fastest = self.build_legs(tour, &fastest, raw, snapped, stop)?;
+        let fastest = self.build_legs(tour, &fastest, raw, snapped, law, stop)?;
         let [legs, fastest] = [legs, &fastest].map(|legs| legs.iter().map(|l| &*l.line));
         Ok(Some(self.taste_price(taste, legs, fastest)))
     }
@@ -122,9 +125,29 @@ impl Planner {
         let snapped: Vec<Option<Arc<Snapped>>> = points
             .map(|(i, &at)| on_road(tour, i).then(|| self.snap_kept(at, tour.points[i].kind)))
             .collect();
-        let legs = self.build_legs(tour, &taste, &raw, &snapped, &AtomicBool::new(false))?;
+        let stop = AtomicBool::new(false);
+        let (legs, _) = self.open_legs(tour, &taste, &raw, &snapped, &stop)?;
         let found = |leg: Built| (leg.kind, leg.line, leg.trouble);
         Ok(legs.into_iter().map(found).collect())
+    }
+
+    /// The legs over roads that are open when the rider is there, and what was closed.
+    fn open_legs(
+        &self,
+        tour: &Tour,
+        taste: &Taste,
+        raw: &[Point],
+        snapped: &[Option<Arc<Snapped>>],
+        stop: &AtomicBool,
+    ) -> Result<(Vec<Built>, DateLaw), PlanError> {
+        let mut law = self.law_of(tour)?;
+        loop {
+            let legs = self.build_legs(tour, taste, raw, snapped, &law, stop)?;
+            let lines: Vec<&LegLine> = legs.iter().map(|leg| &*leg.line).collect();
+            if !self.close_met(tour, &lines, &mut law)? {
+                return Ok((legs, law));
+            }
+        }
     }
 
     fn build_legs(
@@ -133,6 +156,7 @@ impl Planner {
         taste: &Taste,
         raw: &[Point],
         snapped: &[Option<Arc<Snapped>>],
+        law: &DateLaw,
         stop: &AtomicBool,
     ) -> Result<Vec<Built>, Cancelled> {
         let legs = raw.len().saturating_sub(1);
@@ -145,7 +169,9 @@ impl Planner {
         let mut found: Vec<Option<RoadLeg>> = vec![None; legs];
         let mut leg = 0;
         while leg < legs {
-            let end = (leg..legs).find(|&l| !routable(l)).unwrap_or(legs);
+            // Days on which other roads are open are searched each for itself.
+            let ends = |&l: &usize| !routable(l) || (l > leg && !law.is_same(leg, l));
+            let end = (leg..legs).find(ends).unwrap_or(legs);
             if end > leg {
                 let places: Vec<Place> = (leg..=end)
                     .map(|i| Place {
@@ -153,10 +179,16 @@ impl Planner {
                         is_stop: tour.points[i].kind == PointKind::Stop,
                     })
                     .collect();
-                let weighing = self.weighing(taste, stop).ok_or(Cancelled)?;
+                let weighing = self
+                    .weighing(taste, tour.rider.manner(), law.of_leg(leg), stop)
+                    .ok_or(Cancelled)?;
                 found.splice(leg..end, self.route(&weighing, &places, stop)?);
             }
-            leg = end + 1;
+            leg = if end < legs && routable(end) {
+                end
+            } else {
+                end + 1
+            };
         }
         let built = (0..legs)
             .map(|leg| {
@@ -484,7 +516,7 @@ fn check(tour: &Tour) -> Result<(Taste, Vec<Point>), PlanError> {
     Ok((taste, raw))
 }
 
-fn leg_warnings(legs: &[Built], total: &Sums, warnings: &mut Vec<Warning>) {
+fn leg_warnings(legs: &[Built], total: &Sums, law: &DateLaw, warnings: &mut Vec<Warning>) {
     let mut start_m = 0.0;
     for (i, leg) in legs.iter().enumerate() {
         let mut warn = |kind: &str, text: &str, at, m: f64| {
@@ -507,7 +539,8 @@ fn leg_warnings(legs: &[Built], total: &Sums, warnings: &mut Vec<Warning>) {
                 0.0,
             );
         }
-        for note in &leg.line.notes {
+        let open = |n: &&Note| !law.settles(i, n.kind, n.from_m, n.to_m);
+        for note in leg.line.notes.iter().filter(open) {
             warn(note.kind, &note.text, note.at, note.from_m);
         }
         start_m += leg.line.sums.length_m;
@@ -531,92 +564,47 @@ fn leg_warnings(legs: &[Built], total: &Sums, warnings: &mut Vec<Warning>) {
     }
 }
 
-/// Days with their sums and clock, and the sums of every leg.
-fn days(tour: &Tour, legs: &[Built]) -> Result<(Vec<Day>, Vec<Sums>), PlanError> {
-    let mut leg_sums = Vec::with_capacity(legs.len());
-    let mut days = Vec::new();
-    let count = tour.points.len();
-    let mut depart = tour.depart.as_deref().map(date_time).transpose()?;
-    let mut first = 0;
-    while first < count {
-        let ends = |i: &usize| tour.points[*i].ends_day && tour.points[*i].kind == PointKind::Stop;
-        let last = (first + 1..count).find(ends).unwrap_or(count - 1);
-        let mut climb = Climb::default();
-        let mut sums = Sums::default();
-        let mut highest_m: Option<f32> = None;
-        for leg in &legs[first..last] {
-            let (climb_m, descent_m) = climb.over_leg(&leg.line);
-            let sums_of_leg = Sums {
-                climb_m,
-                descent_m,
-                ..leg.line.sums.clone()
-            };
-            sums.add(&sums_of_leg);
-            leg_sums.push(sums_of_leg);
-            let top = leg.line.highest_m;
-            highest_m = highest_m.into_iter().chain(top).max_by(f32::total_cmp);
-        }
-        let dwell_min = tour.points[first..=last]
-            .iter()
-            .skip(1)
-            .rev()
-            .skip(1)
-            .map(|p| p.dwell_min)
-            .sum();
-        let arrive = depart.and_then(|d| {
-            let seconds = sums.riding_s + f64::from(dwell_min) * 60.0;
-            d.checked_add_signed(TimeDelta::try_seconds(seconds.round() as i64)?)
-        });
-        let stamp = |t: NaiveDateTime| t.format("%Y-%m-%dT%H:%M").to_string();
-        days.push(Day {
-            first_point: first as u32,
-            last_point: last as u32,
-            sums,
-            dwell_min,
-            depart: depart.map(stamp),
-            arrive: arrive.map(stamp),
-            highest_m,
-        });
-        if last + 1 >= count {
-            break;
-        }
-        let clock = tour.points[last]
-            .next_depart
-            .as_deref()
-            .map(time)
-            .transpose()?;
-        depart = depart.zip(arrive).and_then(|(depart, arrive)| {
-            let clock = clock.unwrap_or(depart.time());
-            let mut next = depart
-                .date()
-                .checked_add_days(Days::new(1))?
-                .and_time(clock);
-            if next < arrive {
-                next = arrive.date().and_time(clock);
+impl Planner {
+    /// Days with their sums and clock, and the sums of every leg.
+    fn days(
+        &self,
+        tour: &Tour,
+        legs: &[Built],
+        warnings: &mut Vec<Warning>,
+    ) -> Result<(Vec<Day>, Vec<Sums>), PlanError> {
+        let lines: Vec<&LegLine> = legs.iter().map(|leg| &*leg.line).collect();
+        let mut leg_sums = Vec::with_capacity(legs.len());
+        let mut days = Vec::new();
+        for day in self.lay_out(tour, &lines, warnings)? {
+            let mut climb = Climb::default();
+            let mut sums = Sums::default();
+            let mut highest_m: Option<f32> = None;
+            for leg in &legs[day.first..day.last] {
+                let (climb_m, descent_m) = climb.over_leg(&leg.line);
+                let leg_sum = Sums {
+                    climb_m,
+                    descent_m,
+                    ..leg.line.sums.clone()
+                };
+                sums.add(&leg_sum);
+                leg_sums.push(leg_sum);
+                let top = leg.line.highest_m;
+                highest_m = highest_m.into_iter().chain(top).max_by(f32::total_cmp);
             }
-            if next < arrive {
-                next.checked_add_days(Days::new(1))
-            } else {
-                Some(next)
-            }
-        });
-        first = last;
+            let halts = tour.points.get(day.first + 1..day.last).unwrap_or(&[]);
+            days.push(Day {
+                first_point: day.first as u32,
+                last_point: day.last as u32,
+                sums,
+                dwell_min: halts.iter().map(|p| p.dwell_min).sum(),
+                depart: day.depart,
+                arrive: day.arrive,
+                highest_m,
+                sheet: day.sheet,
+            });
+        }
+        Ok((days, leg_sums))
     }
-    Ok((days, leg_sums))
-}
-
-fn date_time(text: &str) -> Result<NaiveDateTime, PlanError> {
-    let bad = || PlanError::BadTime { text: text.into() };
-    let (date, clock) = text.split_once('T').ok_or_else(bad)?;
-    let date = NaiveDate::parse_from_str(date, "%Y-%m-%d").map_err(|_| bad())?;
-    Ok(date.and_time(time(clock)?))
-}
-
-fn time(text: &str) -> Result<NaiveTime, PlanError> {
-    ["%H:%M", "%H:%M:%S"]
-        .iter()
-        .find_map(|form| NaiveTime::parse_from_str(text, form).ok())
-        .ok_or_else(|| PlanError::BadTime { text: text.into() })
 }
 
 /// Climb and descent by a reference level that follows the profile in steps.

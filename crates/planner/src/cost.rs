@@ -15,6 +15,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use region::{Access, Edge, Region, RoadClass, Smoothness, Surface, flag, turn_flag};
 use shortest_paths::{Customizer, Graph, INFINITY, Metric, MetricError};
 
+use crate::closures::Closures;
 use crate::rating::Ratings;
 use crate::speed::{Clock, turn_s};
 use crate::taste::{Counts, Ground, Leave, Taste, Unverified};
@@ -67,6 +68,8 @@ mod entry {
 /// What of a region's costs does not depend on taste: 3 bytes a turn, 4 an edge, 2 a piece.
 #[derive(Debug)]
 pub(crate) struct Basis {
+    /// The times of one manner of riding.
+    clock: Arc<Clock>,
     /// [2 P] Riding time, steps of 10 ms; infinite where nobody rides.
     edge_time: Vec<u32>,
     /// [P] Bits of [`kind`].
@@ -79,7 +82,7 @@ pub(crate) struct Basis {
 
 impl Basis {
     /// O(turns).
-    pub fn new(region: &Region, clock: &Clock) -> Self {
+    pub fn new(region: &Region, clock: Arc<Clock>) -> Self {
         let mut edge_time = vec![0; region.edge_count() as usize];
         fill(&mut edge_time, |first, run| {
             for (e, time) in run.iter_mut().enumerate() {
@@ -115,6 +118,7 @@ impl Basis {
         });
         let (turn_ds, entry) = turn.into_iter().unzip();
         Basis {
+            clock,
             edge_time,
             traits,
             turn_ds,
@@ -174,6 +178,9 @@ pub(crate) struct Weighing {
     basis: Arc<Basis>,
     edge: Vec<u32>,
     tariff: Tariff,
+    /// Arcs whose entry costs nothing on the date, and arcs that are closed on it; ascending.
+    free: Vec<u32>,
+    shut: Vec<u32>,
 }
 
 impl Weighing {
@@ -184,10 +191,14 @@ impl Weighing {
         basis: Arc<Basis>,
         shade: &[u8],
         taste: &Taste,
+        closures: &Closures,
         stop: &AtomicBool,
     ) -> Option<Self> {
         let tariff = Tariff::new(taste);
-        let edge = tariff.edges(region, &basis, shade);
+        let mut edge = tariff.edges(region, &basis, shade);
+        for &closed in closures.edges() {
+            edge[closed as usize] = INFINITY;
+        }
         let arcs = graph.arc_count();
         let mut weights = vec![0; arcs];
         let (first_out, of) = (region.turn_first_out(), region.state_edge());
@@ -206,6 +217,15 @@ impl Weighing {
         if !whole {
             return None;
         }
+        let free = arcs_into(region, closures.opened());
+        for &arc in &free {
+            let from = edge[tail_of(region, arc) as usize];
+            let arc = arc as usize;
+            weights[arc] = from.saturating_add(tariff.turn(basis.turn_ds[arc], 0));
+        }
+        for &arc in closures.turns() {
+            weights[arc as usize] = INFINITY;
+        }
         // Graph and weights are made from the same columns, so they fit; nothing can be found
         // on the empty metric that would stand in for them.
         let metric = match Customizer::new().run(graph, [weights], threads(arcs), stop) {
@@ -220,6 +240,8 @@ impl Weighing {
             basis,
             edge,
             tariff,
+            free,
+            shut: closures.turns().to_vec(),
         })
     }
 
@@ -234,9 +256,18 @@ impl Weighing {
 
     /// Cost of the turn an arc makes, entry into restricted roads included.
     pub fn turn(&self, arc: u32) -> u32 {
-        let arc = arc as usize;
-        self.tariff
-            .turn(self.basis.turn_ds[arc], self.basis.entry[arc])
+        let a = arc as usize;
+        if self.shut.binary_search(&arc).is_ok() {
+            return INFINITY;
+        }
+        let is_free = self.free.binary_search(&arc).is_ok();
+        let entry = if is_free { 0 } else { self.basis.entry[a] };
+        self.tariff.turn(self.basis.turn_ds[a], entry)
+    }
+
+    /// The times it was weighed by.
+    pub fn clock(&self) -> &Clock {
+        &self.basis.clock
     }
 
     /// Whether a piece is a motorway, or signed like one.
@@ -358,6 +389,33 @@ impl Tariff {
         // At most 6,554 s times 4: the product stays below 2^32.
         (u32::from(ds) * self.turn + ONE / 2) / ONE + self.entry[usize::from(entry)]
     }
+}
+
+/// Arcs into edges, ascending.
+fn arcs_into(region: &Region, edges: &[u32]) -> Vec<u32> {
+    let into = |&edge: &u32| {
+        let node = region.tail(Edge(edge)) as usize;
+        let first = region.node_first_edge();
+        let leaving = first[node] as usize..first[node + 1] as usize;
+        let arriving = region.node_edge()[leaving].iter().map(|&e| e ^ 1);
+        arriving
+            .flat_map(|from| arcs(region, from))
+            .filter(move |&arc| {
+                region.state_edge()[region.turn_head()[arc as usize] as usize] == edge
+            })
+    };
+    let mut all: Vec<u32> = edges.iter().flat_map(into).collect();
+    all.sort_unstable();
+    all
+}
+
+/// Edge that an arc leaves.
+fn tail_of(region: &Region, arc: u32) -> u32 {
+    let state = region
+        .turn_first_out()
+        .partition_point(|&first| first <= arc)
+        - 1;
+    region.state_edge()[state]
 }
 
 /// Arcs that leave a state.

@@ -3,6 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::rider::Rider;
 use crate::taste::TasteChoice;
 
 /// Version tag of the document format.
@@ -26,6 +27,9 @@ pub struct Tour {
     /// Departure of the first day, local, `YYYY-MM-DDTHH:MM`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub depart: Option<String>,
+    /// Who rides, on what.
+    #[serde(default, skip_serializing_if = "Rider::is_default")]
+    pub rider: Rider,
     /// Stops and vias in riding order.
     pub points: Vec<TourPoint>,
     /// Free words.
@@ -72,6 +76,12 @@ pub struct TourPoint {
     /// Halt, minutes (stops only).
     #[serde(default, skip_serializing_if = "is_zero")]
     pub dwell_min: u32,
+    /// To be here by this hour, local, `HH:MM`: sets the departure of the day.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub arrive_by: Option<String>,
+    /// The rider refuels here (stops only); at a station that is taken for granted.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub refuel: bool,
     /// How the line gets here from the point before; ignored on the first point.
     #[serde(default)]
     pub leg: LegKind,
@@ -81,7 +91,8 @@ pub struct TourPoint {
     /// The day ends at this stop; the next one starts here.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub ends_day: bool,
-    /// Departure of the day that starts here, local, `HH:MM`.
+    /// Departure of the day that starts here, local: `HH:MM` on the next day, or
+    /// `YYYY-MM-DDTHH:MM`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub next_depart: Option<String>,
 }

@@ -7,7 +7,9 @@
 
 mod assemble;
 mod by_taste;
+mod closures;
 mod cost;
+pub mod day;
 pub mod document;
 pub mod files;
 pub mod find;
@@ -19,6 +21,7 @@ mod price;
 pub mod propose;
 pub mod rating;
 mod recent;
+pub mod rider;
 pub mod snap;
 pub mod speed;
 mod spur;
@@ -29,17 +32,19 @@ pub use snap::RoadInfo;
 
 use std::collections::HashMap;
 use std::sync::atomic::AtomicBool;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
 use region::Region;
 use shortest_paths::{Columns, Graph, GraphError, Half, Query, Topology};
 use thiserror::Error;
+use xxhash_rust::xxh3::xxh3_64;
 
 use by_taste::ByTaste;
+use closures::{Closures, Rules};
 use cost::{Basis, Weighing};
 use rating::Ratings;
 use snap::Nets;
-use speed::Clock;
+use speed::{Clock, Manner};
 use taste::Taste;
 
 /// Memory for weighed regions, bytes; as many are kept as stay within, at least three (the fastest,
@@ -47,6 +52,8 @@ use taste::Taste;
 const MOST_WEIGHED_BYTES: usize = 500_000_000;
 /// Weighed regions kept.
 const MOST_WEIGHED: usize = 8;
+/// Riders kept beside the ordinary one.
+const MOST_RIDERS: usize = 2;
 /// Shades kept.
 const MOST_SHADES: usize = 8;
 
@@ -55,11 +62,17 @@ pub struct Planner {
     region: Arc<Region>,
     graph: Graph,
     nets: Nets,
-    clock: Clock,
+    /// The ordinary rider's.
+    clock: Arc<Clock>,
     ratings: Ratings,
     /// Further states of edges that have more than one.
     copies: HashMap<u32, Vec<u32>>,
+    /// The ordinary rider's.
     basis: Arc<Basis>,
+    /// Other riders'.
+    bases: ByTaste<Basis>,
+    /// Conditional tags, read when a date first asks for them.
+    rules: OnceLock<Rules>,
     weighings: ByTaste<Weighing>,
     shades: ByTaste<Vec<u8>>,
     queries: Mutex<Vec<Query>>,
@@ -122,8 +135,8 @@ impl Planner {
                 .or_default()
                 .push(state);
         }
-        let clock = Clock::new(&region);
-        let basis = Arc::new(Basis::new(&region, &clock));
+        let clock = Arc::new(Clock::new(&region, Manner::default()));
+        let basis = Arc::new(Basis::new(&region, clock.clone()));
         let most_weighed = MOST_WEIGHED_BYTES / (graph.arc_count() * 24 + 1);
         Ok(Planner {
             nets: Nets::new(&graph),
@@ -131,6 +144,8 @@ impl Planner {
             ratings: Ratings::new(&region),
             copies,
             basis,
+            bases: ByTaste::new(MOST_RIDERS),
+            rules: OnceLock::new(),
             weighings: ByTaste::new(most_weighed.clamp(3, MOST_WEIGHED)),
             shades: ByTaste::new(MOST_SHADES),
             queries: Mutex::default(),
@@ -160,13 +175,53 @@ impl Planner {
             .unwrap_or_default()
     }
 
-    /// The region weighed by a taste; kept for the last few tastes. `None` when told to stop.
-    fn weighing(&self, taste: &Taste, stop: &AtomicBool) -> Option<Arc<Weighing>> {
+    /// The region weighed by a taste for a manner of riding, without what a date closes; kept for
+    /// the last few. `None` when told to stop.
+    fn weighing(
+        &self,
+        taste: &Taste,
+        manner: Manner,
+        closures: &Closures,
+        stop: &AtomicBool,
+    ) -> Option<Arc<Weighing>> {
+        let key = xxh3_64(
+            &[taste.key(), u64::from(manner.key()), closures.key()]
+                .map(u64::to_le_bytes)
+                .concat(),
+        );
         let make = || {
-            let (shade, basis) = (self.shade(taste), self.basis.clone());
-            Weighing::new(&self.region, &self.graph, basis, &shade, taste, stop)
+            let (shade, basis) = (self.shade(taste), self.basis(manner));
+            let mut costs = Weighing::new(
+                &self.region,
+                &self.graph,
+                basis,
+                &shade,
+                taste,
+                closures,
+                stop,
+            )?;
+            costs.key = key;
+            Some(costs)
         };
-        self.weighings.get_or_make(taste.key(), make)
+        self.weighings.get_or_make(key, make)
+    }
+
+    /// What costs for a manner of riding, whatever the taste.
+    fn basis(&self, manner: Manner) -> Arc<Basis> {
+        if manner.key() == Manner::default().key() {
+            return self.basis.clone();
+        }
+        let make = || {
+            let clock = Arc::new(Clock::new(&self.region, manner));
+            Some(Basis::new(&self.region, clock))
+        };
+        let made = self.bases.get_or_make(u64::from(manner.key()), make);
+        made.unwrap_or_else(|| self.basis.clone())
+    }
+
+    /// Conditional tags of the region.
+    fn rules(&self) -> &Rules {
+        self.rules.get_or_init(|| Rules::new(&self.region))
     }
 
     /// Lends scratch memory for a search.

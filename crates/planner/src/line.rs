@@ -91,9 +91,15 @@ impl LegLine {
             let at = vertices
                 .first()
                 .map_or([0.0; 2], |v| [v.at.lat(), v.at.lon()]);
-            let seconds = planner.clock.edge_s(edge) * (to - from);
-            build.road(region, edge, &vertices, seconds);
-            ridden.push([build.distance_m - start_m, seconds]);
+            let from_m = from * region.length_m(edge.piece());
+            let along: Vec<f64> = vertices.iter().map(|v| from_m + v.along_m).collect();
+            let seconds = weighing.clock().along_s(region, edge, &along);
+            build.road(region, edge, &vertices, &seconds);
+            let ridden_s = seconds
+                .last()
+                .zip(seconds.first())
+                .map_or(0.0, |(b, a)| b - a);
+            ridden.push([build.distance_m - start_m, ridden_s]);
             parts.push(Part {
                 edge,
                 from_m: start_m,
@@ -111,6 +117,11 @@ impl LegLine {
         line.ridden = ridden;
         line.winding_m = winding_m(region, &parts);
         line
+    }
+
+    /// States ridden, first and last in part; none on a drawn line.
+    pub fn states(&self) -> &[u32] {
+        self.way.as_ref().map_or(&[], |way| &way.states)
     }
 
     /// A line drawn by hand through `points`, or straight where no road was found.
@@ -214,7 +225,8 @@ impl Builder {
         self.line.elapsed_s.push(tenths(self.elapsed_s));
     }
 
-    fn road(&mut self, region: &Region, edge: Edge, vertices: &[Vertex], seconds: f64) {
+    /// `seconds` from the start of the edge, one a vertex.
+    fn road(&mut self, region: &Region, edge: Edge, vertices: &[Vertex], seconds: &[f64]) {
         let piece = edge.piece() as usize;
         let (start_m, start_s) = (self.distance_m, self.elapsed_s);
         let length_m = vertices.last().map_or(0.0, |v| v.along_m);
@@ -225,17 +237,11 @@ impl Builder {
             return;
         }
         let from = self.line.lat.len().saturating_sub(1) as u32;
-        for v in &vertices[usize::from(!first)..] {
-            let share = if length_m > 0.0 {
-                v.along_m / length_m
-            } else {
-                0.0
-            };
+        for (v, s) in vertices.iter().zip(seconds).skip(usize::from(!first)) {
             self.distance_m = start_m + v.along_m;
-            self.elapsed_s = start_s + seconds * share;
+            self.elapsed_s = start_s + s - seconds[0];
             self.vertex(v.at, v.height_m);
         }
-        self.elapsed_s = start_s + seconds;
         let surface = region.surface(piece as u32);
         let class = region.class(piece as u32);
         if class == RoadClass::Ferry {

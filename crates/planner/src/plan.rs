@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::day::sheet::Sheet;
 use crate::document::{PointKind, Tour};
 
 /// Why a document cannot be planned at all. Legs without a way are no error: they are in the
@@ -225,6 +226,9 @@ pub struct Day {
     pub arrive: Option<String>,
     /// Highest point, metres, if heights are known.
     pub highest_m: Option<f32>,
+    /// Clock, light, fuel and ground of the day.
+    #[serde(default)]
+    pub sheet: Sheet,
 }
 
 /// Where a tour point came to lie on the road.
@@ -242,12 +246,14 @@ pub struct PlacedPoint {
 }
 
 /// Something the rider should look at.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
 pub struct Warning {
     /// Kind, snake case: `off_map`, `far_from_road`, `closed_road`, `unreachable`, `spur`,
-    /// `wrong_carriageway`, `turn_round`, `unverified_access`, `permit`, `private`, `destination`, `seasonal`, `conditional`, `gate`,
-    /// `against_taste`, `ferry`, `ford`, `toll`, `unpaved`, `unknown_surface`.
+    /// `wrong_carriageway`, `turn_round`, `unverified_access`, `permit`, `private`, `destination`,
+    /// `seasonal`, `conditional`, `gate`, `against_taste`, `ferry`, `ford`, `toll`, `unpaved`,
+    /// `unknown_surface`, `dark`, `low_sun`, `small_hours`, `long_day`, `out_of_fuel`,
+    /// `closed_then`.
     pub kind: String,
     /// Plain words, with the next step.
     pub text: String,

@@ -18,11 +18,13 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::Planner;
+use crate::closures::Closures;
 use crate::cost::Weighing;
 use crate::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
 use crate::legs::Cancelled;
 use crate::plan::{PlanError, Sums, Warning};
 use crate::snap::{Snapped, rideable};
+use crate::speed::Manner;
 use crate::taste::{Taste, TasteChoice, tastes};
 
 pub use between::Between;
@@ -241,7 +243,7 @@ impl Planner {
         taste: &Taste,
         watch: &Watch,
     ) -> Result<std::sync::Arc<Weighing>, ProposeError> {
-        self.weighing(taste, watch.stop)
+        self.weighing(taste, Manner::default(), &Closures::default(), watch.stop)
             .ok_or(ProposeError::Cancelled)
     }
 
@@ -321,6 +323,7 @@ impl Planner {
             depart: None,
             points: pinned.points.clone(),
             note: String::new(),
+            rider: crate::rider::Rider::default(),
         };
         let plan = self
             .plan_until(&tour, &HashSet::new(), watch.stop)
@@ -500,6 +503,8 @@ fn point_at(kind: PointKind, lat: f64, lon: f64) -> TourPoint {
         dwell_min: 0,
         leg: LegKind::Road,
         drawn: Vec::new(),
+        arrive_by: None,
+        refuel: false,
         ends_day: false,
         next_depart: None,
     }

@@ -1,13 +1,20 @@
 //! How long riding takes: one truth for the weights of the search and the clock of the plan.
 //!
-//! A piece's time is the sum over its bands of curve radius; each band is ridden at the lowest of
-//! what the curve, the road, the surface and the law allow. Where a published relation exists it
-//! is used and named; numbers marked *common practice* are ours and may be edited.
+//! Every curve and every straight has a highest speed, the lowest of what its radius, the road, the
+//! surface and the law allow; the rider brakes and gathers speed between them
+//! ([`profile`]), and [`Clock`] has the seconds of every edge of a region. Where a published
+//! relation exists it is used and named; numbers marked *common practice* are ours and may be
+//! edited.
 
 use region::{
-    Access, Edge, NO_LIMIT_KMH, RADIUS_BAND_M, RADIUS_BANDS, Region, RoadClass, Smoothness,
-    Surface, flag, node_flag, turn_flag,
+    Edge, NO_LIMIT_KMH, RADIUS_BAND_M, Region, RoadClass, Smoothness, Surface, flag, node_flag,
+    turn_flag,
 };
+
+mod clock;
+pub mod profile;
+
+pub use clock::Clock;
 
 /// Speed of hand-drawn legs, km/h; a drawn line says nothing of the ground (common practice).
 pub const FREE_KMH: f64 = 25.0;
@@ -18,8 +25,10 @@ pub const FERRY_KMH: f64 = 18.0;
 /// Lean an ordinary rider does not exceed in nine curves of ten, degrees (BASt, TU Darmstadt:
 /// half of all roll angles under 15°, three quarters under 25°).
 pub const LEAN_DEG: f64 = 20.0;
-/// The same on loose ground (common practice).
-pub(crate) const LOOSE_LEAN_DEG: f64 = 12.0;
+/// Lean on loose ground as a share of that on pavement (common practice).
+const LOOSE_LEAN: f64 = 0.6;
+/// The same at an ordinary rider's lean, degrees.
+pub(crate) const LOOSE_LEAN_DEG: f64 = LOOSE_LEAN * LEAN_DEG;
 /// The 85th percentile of speeds to the median: 2^(1/4) (TD 9/93).
 pub(crate) const V85_TO_MEDIAN: f64 = 1.189_207_115;
 /// A steady rider's mean in open country and in towns, as a share of the limit (common practice).
@@ -27,6 +36,36 @@ const SHARE_OF_LIMIT: f64 = 0.95;
 const SHARE_OF_LIMIT_IN_TOWN: f64 = 0.8;
 /// Highest speed a town is ridden at where the limit would allow more, km/h (common practice).
 const TOWN_KMH: f64 = 45.0;
+
+/// How somebody rides.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Manner {
+    /// Lean not exceeded in curves, degrees: at most [`Manner::MOST_LEAN_DEG`].
+    pub lean_deg: f64,
+    /// Speed compared with an ordinary rider's, 1 the same.
+    pub pace: f64,
+}
+
+impl Manner {
+    /// No plan leans further, degrees.
+    pub const MOST_LEAN_DEG: f64 = 30.0;
+
+    /// A number for each manner that makes a difference: tenths of a degree and hundredths of pace.
+    pub fn key(self) -> u32 {
+        let part = |v: f64| v.round().clamp(0.0, 9999.0) as u32;
+        part(self.lean_deg * 10.0) * 10_000 + part(self.pace * 100.0)
+    }
+}
+
+impl Default for Manner {
+    /// The ordinary rider.
+    fn default() -> Self {
+        Manner {
+            lean_deg: LEAN_DEG,
+            pace: 1.0,
+        }
+    }
+}
 
 /// What of a road decides its speed in one direction.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -49,15 +88,16 @@ pub struct Conditions {
     pub grade: f64,
 }
 
-/// Median speed through a curve of `radius_m`, km/h, on dry pavement.
+/// Highest speed through a curve of `radius_m`, km/h, on dry pavement.
 ///
-/// From 100 m up the 85th percentile is that of FHWA-RD-99-171 for the grade, as recalled in
-/// the project's checks; below, where relations in 1/R fail, it is the speed at a lean of
-/// [`LEAN_DEG`], `v² = g R tan θ`. The median is the 85th percentile over 2^(1/4).
-pub fn curve_speed_kmh(radius_m: f64, grade: f64) -> f64 {
-    let leaning = lean_speed_kmh(radius_m, LEAN_DEG);
+/// From 100 m up the 85th percentile of FHWA-RD-99-171 for the grade, as recalled in the project's
+/// checks; below, where relations in 1/R fail, the speed at the rider's lean, `v² = g R tan θ`, which
+/// is never exceeded. Recorded motorcycle rides have about this speed as their 85th percentile,
+/// and their median is what braking and gathering speed leave of it (checks 2d).
+pub fn curve_speed_kmh(radius_m: f64, grade: f64, lean_deg: f64) -> f64 {
+    let leaning = lean_speed_kmh(radius_m, lean_deg.min(Manner::MOST_LEAN_DEG));
     if radius_m < 100.0 {
-        return leaning / V85_TO_MEDIAN;
+        return leaning;
     }
     let (a, b) = match grade {
         g if g < -0.04 => (102.10, 3077.13),
@@ -65,7 +105,7 @@ pub fn curve_speed_kmh(radius_m: f64, grade: f64) -> f64 {
         g if g < 0.04 => (104.82, 3574.51),
         _ => (96.61, 2752.19),
     };
-    (a - b / radius_m).min(leaning) / V85_TO_MEDIAN
+    (a - b / radius_m).min(leaning)
 }
 
 /// Speed at which a motorcycle leans by `lean_deg` in a curve of `radius_m`, km/h.
@@ -153,33 +193,71 @@ pub fn surface_speed_kmh(
         .min_by(f64::total_cmp)
 }
 
-/// Speed in one radius band (see [`RADIUS_BAND_M`]; the last is straight), km/h; 0 where nothing
-/// can pass. Never above the limit.
-pub fn band_speed_kmh(c: &Conditions, band: usize, in_town: bool) -> f64 {
-    let mut speed = open_speed_kmh(c.class, c.flags, c.bend_deg_per_km);
-    if let Some(radius_m) = band_radius_m(band) {
-        speed = speed.min(curve_speed_kmh(radius_m, c.grade));
-        if c.surface.paved() == Some(false) || (c.class == RoadClass::Track && c.tracktype > 1) {
-            speed = speed.min(lean_speed_kmh(radius_m, LOOSE_LEAN_DEG));
-        }
-    }
-    // Steeper than a tenth either way, first gears and brakes set the pace (common practice).
-    speed *= 1.0 - 2.0 * (c.grade.abs() - 0.10).clamp(0.0, 0.15);
-    if let Some(ground) = surface_speed_kmh(c.class, c.surface, c.smoothness, c.tracktype) {
-        speed = speed.min(ground);
-    }
-    if in_town {
-        speed = speed.min(TOWN_KMH);
-    }
-    if let Some(limit) = c.limit_kmh {
+/// What a road's conditions make of the speed, whatever the curve.
+pub(crate) struct Caps {
+    grade: f64,
+    manner: Manner,
+    /// Lean on this ground, degrees.
+    lean_deg: f64,
+    /// Speed where no curve counts, before the grade, km/h.
+    open_kmh: f64,
+    /// Share that a steep grade leaves.
+    steep: f64,
+    /// Speed the ground or a town allows, km/h.
+    ground_kmh: f64,
+    /// Speed the law allows, km/h.
+    law_kmh: f64,
+}
+
+impl Caps {
+    pub fn new(c: &Conditions, in_town: bool, manner: Manner) -> Self {
+        let is_loose =
+            c.surface.paved() == Some(false) || (c.class == RoadClass::Track && c.tracktype > 1);
+        let lean_deg = manner.lean_deg.min(Manner::MOST_LEAN_DEG);
+        let ground = surface_speed_kmh(c.class, c.surface, c.smoothness, c.tracktype);
+        let town = if in_town { TOWN_KMH } else { f64::INFINITY };
         let share = if in_town {
             SHARE_OF_LIMIT_IN_TOWN
         } else {
             SHARE_OF_LIMIT
         };
-        speed = speed.min(limit * share);
+        Caps {
+            grade: c.grade,
+            manner,
+            lean_deg: if is_loose {
+                LOOSE_LEAN * lean_deg
+            } else {
+                lean_deg
+            },
+            open_kmh: open_speed_kmh(c.class, c.flags, c.bend_deg_per_km),
+            // Steeper than a tenth either way, first gears and brakes set the pace (common
+            // practice).
+            steep: 1.0 - 2.0 * (c.grade.abs() - 0.10).clamp(0.0, 0.15),
+            ground_kmh: ground.unwrap_or(f64::INFINITY).min(town),
+            law_kmh: c.limit_kmh.map_or(f64::INFINITY, |limit| {
+                limit * (share * manner.pace).min(1.0)
+            }),
+        }
     }
-    speed
+
+    /// Highest speed on a curve of `radius_m`, or on what is straight, km/h; 0 where nothing can
+    /// pass. Never above the limit, nor leaning further than the manner allows.
+    pub fn at(&self, radius_m: Option<f64>) -> f64 {
+        let mut speed = self.open_kmh;
+        let mut leaning = f64::INFINITY;
+        if let Some(radius_m) = radius_m {
+            leaning = lean_speed_kmh(radius_m, self.lean_deg);
+            speed = speed.min(curve_speed_kmh(radius_m, self.grade, self.lean_deg));
+        }
+        let speed = (speed * self.steep).min(self.ground_kmh) * self.manner.pace;
+        speed.min(leaning).min(self.law_kmh)
+    }
+}
+
+/// Speed an ordinary rider has in one radius band (see [`RADIUS_BAND_M`]; the last is straight),
+/// km/h.
+pub fn band_speed_kmh(c: &Conditions, band: usize, in_town: bool) -> f64 {
+    Caps::new(c, in_town, Manner::default()).at(band_radius_m(band))
 }
 
 /// A radius that stands for a band: the geometric mean of its ends; `None` for straight.
@@ -191,27 +269,6 @@ pub(crate) fn band_radius_m(band: usize) -> Option<f64> {
         RADIUS_BAND_M[band - 1]
     };
     Some((lower * upper).sqrt())
-}
-
-/// Seconds from end to end of every edge; infinite where no motorcycle may or can ride.
-#[derive(Debug)]
-pub struct Clock {
-    edge_s: Vec<f32>,
-}
-
-impl Clock {
-    /// Works out every edge of a region. O(edges).
-    pub fn new(region: &Region) -> Self {
-        let edge_s = (0..region.edge_count())
-            .map(|e| edge_s(region, Edge(e)) as f32)
-            .collect();
-        Clock { edge_s }
-    }
-
-    /// Seconds from end to end; infinite where nobody rides.
-    pub fn edge_s(&self, edge: Edge) -> f64 {
-        f64::from(self.edge_s[edge.0 as usize])
-    }
 }
 
 /// The conditions of an edge.
@@ -233,41 +290,6 @@ pub fn conditions(region: &Region, edge: Edge) -> Conditions {
         // Short pieces inherit steps of the height data; no road is steeper than this.
         grade: ((climb(edge) - climb(edge.reversed())) / length_m).clamp(-0.3, 0.3),
     }
-}
-
-fn edge_s(region: &Region, edge: Edge) -> f64 {
-    if region.access(edge) > Access::Unverified {
-        return f64::INFINITY;
-    }
-    let p = edge.piece() as usize;
-    let length_m = region.length_m(edge.piece());
-    let crossing_s = region.piece_crossing_s()[p];
-    let c = conditions(region, edge);
-    if c.class == RoadClass::Ferry {
-        let by_speed = length_m / (FERRY_KMH / 3.6);
-        return if crossing_s > 0 {
-            f64::from(crossing_s)
-        } else {
-            by_speed
-        };
-    }
-    let town = f64::from(region.piece_built_up()[p]) / 255.0;
-    let shares = &region.piece_radius_share()[p * RADIUS_BANDS..(p + 1) * RADIUS_BANDS];
-    let whole = shares.iter().map(|&s| f64::from(s)).sum::<f64>();
-    let mut seconds_per_m = 0.0;
-    for (band, &share) in shares.iter().enumerate() {
-        // A row of zeros says nothing of curves: ride it as straight.
-        let share = match whole > 0.0 {
-            true => f64::from(share) / whole,
-            false => f64::from(u8::from(band == RADIUS_BANDS - 1)),
-        };
-        for (part, in_town) in [(share * (1.0 - town), false), (share * town, true)] {
-            if part > 0.0 {
-                seconds_per_m += part * 3.6 / band_speed_kmh(&c, band, in_town);
-            }
-        }
-    }
-    length_m * seconds_per_m
 }
 
 /// Seconds lost in turning from one edge into the next: slowing for the angle, giving way,

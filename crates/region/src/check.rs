@@ -89,6 +89,10 @@ pub(crate) fn region(r: &Region) -> Outcome {
         len(name, column, p)?;
     }
     strands(r, p)?;
+    let bends = r.bend_from_dm().len();
+    csr("piece_first_bend", r.piece_first_bend(), p, bends)?;
+    len("bend_length_dm", r.bend_length_dm(), bends)?;
+    len("bend_turn_mrad", r.bend_turn_mrad(), bends)?;
 
     len("point_lat_e7", r.point_lat_e7(), g)?;
     len("point_height_cm", r.point_height_cm(), g)?;

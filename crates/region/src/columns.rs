@@ -5,7 +5,7 @@ use std::ops::Range;
 use std::path::Path;
 
 use crate::file::{Container, OpenError, WriteError, write};
-use crate::model::{Edge, Meta, NO_RELIEF, Surface};
+use crate::model::{Bend, Edge, Meta, NO_RELIEF, Surface};
 use crate::{Access, Point, RoadClass, check};
 
 const META_ID: u32 = 1;
@@ -150,6 +150,14 @@ columns! {
     52 point_height_cm: i32;
     /// [G] Lowest map zoom at which the point is needed to draw its piece.
     53 point_first_zoom: u8;
+    /// [P + 1] CSR: the bends of a piece, in the order of its geometry.
+    54 piece_first_bend: u32;
+    /// [B] Where a bend begins, decimetres from the start of its piece.
+    55 bend_from_dm: u32;
+    /// [B] Length of a bend, decimetres.
+    56 bend_length_dm: u16;
+    /// [B] Turning over a bend, milliradians, right positive in the direction of the geometry.
+    57 bend_turn_mrad: i16;
 
     /// [C] Piece a conditional tag belongs to, ascending.
     60 condition_piece: u32;
@@ -276,6 +284,7 @@ impl Columns {
             *shares = vec![0; pieces];
         }
         self.piece_relief_m = vec![NO_RELIEF; pieces];
+        self.piece_first_bend = vec![0; pieces + 1];
         self.strand_first = (0..=pieces as u32).collect();
         self.strand_edge = (0..pieces as u32).map(|piece| 2 * piece).collect();
     }
@@ -373,6 +382,15 @@ impl Region {
     /// Length of a piece, metres.
     pub fn length_m(&self, piece: u32) -> f64 {
         f64::from(self.piece_length_mm()[piece as usize]) / 1000.0
+    }
+    /// Bends of a piece in the order of its geometry; between them it is as good as straight.
+    pub fn bends(&self, piece: u32) -> impl DoubleEndedIterator<Item = Bend> + '_ {
+        let first = self.piece_first_bend();
+        (first[piece as usize] as usize..first[piece as usize + 1] as usize).map(|i| Bend {
+            from_m: f64::from(self.bend_from_dm()[i]) / 10.0,
+            length_m: f64::from(self.bend_length_dm()[i]) / 10.0,
+            turn_rad: f64::from(self.bend_turn_mrad()[i]) / 1000.0,
+        })
     }
     /// Conditional tags `(key, value)` of a piece.
     pub fn conditions(&self, piece: u32) -> impl Iterator<Item = (&str, &str)> {

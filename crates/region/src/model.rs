@@ -340,6 +340,24 @@ impl Edge {
     }
 }
 
+/// A part of a piece that turns evenly.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Bend {
+    /// Start, metres along the piece.
+    pub from_m: f64,
+    /// Length, metres.
+    pub length_m: f64,
+    /// Turning, radians, right positive.
+    pub turn_rad: f64,
+}
+
+impl Bend {
+    /// Radius of the curve, metres.
+    pub fn radius_m(&self) -> f64 {
+        self.length_m / self.turn_rad.abs().max(1e-9)
+    }
+}
+
 /// The facts about a region that are not columns.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Meta {

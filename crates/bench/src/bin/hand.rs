@@ -267,6 +267,8 @@ fn ride(region: &Region, taste: &str, random: &mut Random) -> Tour {
                 dwell_min: 0,
                 leg: LegKind::Road,
                 drawn: Vec::new(),
+                arrive_by: None,
+                refuel: false,
                 ends_day: night,
                 next_depart: None,
             }
@@ -280,6 +282,7 @@ fn ride(region: &Region, taste: &str, random: &mut Random) -> Tour {
         depart: Some("2026-06-01T09:00".into()),
         points,
         note: String::new(),
+        rider: planner::rider::Rider::default(),
     }
 }
 

@@ -220,6 +220,8 @@ fn random_tour(region: &Region, random: &mut Random) -> Tour {
             dwell_min: 0,
             leg: LegKind::Road,
             drawn: Vec::new(),
+            arrive_by: None,
+            refuel: false,
             ends_day: false,
             next_depart: None,
         }
@@ -232,6 +234,7 @@ fn random_tour(region: &Region, random: &mut Random) -> Tour {
         depart: None,
         points: points.collect(),
         note: String::new(),
+        rider: planner::rider::Rider::default(),
     }
 }
 

@@ -8,7 +8,7 @@ use region::{Columns, NO_HEIGHT, NO_LIMIT_KMH, Point, RADIUS_BANDS, RoadClass, f
 
 use super::curves::{breaks, changes, curves};
 use super::network::Network;
-use super::shape::{Bend, bends, chainage_m, shapes};
+use super::shape::{Bend, Curve, bends, chainage_m, curves_of, shapes};
 use super::strands::{Strand, lay_out};
 use super::{Ground, around};
 use crate::scenery::line_zooms;
@@ -44,11 +44,13 @@ pub fn measure(
     columns.piece_changes = vec![0; pieces];
     columns.piece_breaks = vec![0; pieces];
     columns.strand_first = vec![0];
+    let mut rows = Vec::new();
     for strand in strands {
-        bend_columns(network, strand, columns);
+        bend_columns(network, strand, columns, &mut rows);
         columns.strand_edge.extend(&strand.edges);
         columns.strand_first.push(columns.strand_edge.len() as u32);
     }
+    bend_rows(pieces, rows, columns);
     height_columns(network, strands, ground, columns)?;
     around::look(network, ground, columns)
 }
@@ -60,11 +62,38 @@ fn line_of(network: &Network, strand: &Strand) -> (Vec<u32>, Vec<u32>, Vec<[f64;
     (rows, ends, lay_out(&points))
 }
 
-fn bend_columns(network: &Network, strand: &Strand, columns: &mut Columns) {
+fn bend_columns(
+    network: &Network,
+    strand: &Strand,
+    columns: &mut Columns,
+    curves: &mut Vec<(u32, Curve)>,
+) {
     let (_, ends, line) = line_of(network, strand);
     let chainage = chainage_m(&line);
     let ends_m: Vec<f64> = ends.iter().map(|&e| chainage[e as usize]).collect();
     let bends = bends(&line, strand.is_closed);
+    let mut start_m = 0.0;
+    for ((&edge, &end_m), curve) in strand
+        .edges
+        .iter()
+        .zip(&ends_m)
+        .zip(curves_of(&bends, &ends_m))
+    {
+        let length_m = end_m - std::mem::replace(&mut start_m, end_m);
+        let piece = edge / 2;
+        if network.facts(piece as usize).class == RoadClass::Ferry {
+            continue;
+        }
+        let along = |c: Curve| match edge & 1 {
+            0 => c,
+            _ => Curve {
+                from_m: length_m - c.from_m - c.length_m,
+                turn_rad: -c.turn_rad,
+                ..c
+            },
+        };
+        curves.extend(curve.into_iter().map(|c| (piece, along(c))));
+    }
     for (&edge, shape) in strand.edges.iter().zip(shapes(&bends, &ends_m)) {
         let piece = edge as usize / 2;
         let share =
@@ -114,6 +143,28 @@ fn curve_columns(
     count(&mut middles.into_iter(), |c| &mut c.piece_curves);
     count(&mut changes(&curves), |c| &mut c.piece_changes);
     count(&mut breaks.into_iter(), |c| &mut c.piece_breaks);
+}
+
+/// Files the curves by piece.
+fn bend_rows(pieces: usize, mut curves: Vec<(u32, Curve)>, columns: &mut Columns) {
+    curves.sort_by(|(p, a), (q, b)| p.cmp(q).then(a.from_m.total_cmp(&b.from_m)));
+    columns.piece_first_bend = vec![0; pieces + 1];
+    for (piece, curve) in &curves {
+        columns.piece_first_bend[*piece as usize + 1] += 1;
+        columns
+            .bend_from_dm
+            .push((curve.from_m * 10.0).round().max(0.0) as u32);
+        columns
+            .bend_length_dm
+            .push((curve.length_m * 10.0).round().clamp(1.0, 65_535.0) as u16);
+        // `as` saturates; right is positive in the file.
+        columns
+            .bend_turn_mrad
+            .push((-curve.turn_rad * 1000.0).round() as i16);
+    }
+    for piece in 0..pieces {
+        columns.piece_first_bend[piece + 1] += columns.piece_first_bend[piece];
+    }
 }
 
 fn height_columns(

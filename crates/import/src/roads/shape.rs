@@ -321,6 +321,68 @@ fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
     (b[0] - a[0]).hypot(b[1] - a[1])
 }
 
+/// A curve: neighbouring bends to one side and of about one radius, within a stretch.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Curve {
+    /// Start, metres from the start of the stretch.
+    pub from_m: f64,
+    /// Length, metres.
+    pub length_m: f64,
+    /// Turning, radians, left positive.
+    pub turn_rad: f64,
+}
+
+/// Wider than this a road is ridden as if it were straight, metres (the influence of radius on
+/// speed ends at some 600 m: Frontiers in Future Transportation 2024, 1260051).
+const STRAIGHT_RADIUS_M: f64 = 1000.0;
+/// Radii of neighbouring bends this near, as a ratio, make one curve.
+const SAME_RADIUS: f64 = 1.35;
+
+/// The curves of stretches that follow one another; `ends_m` are their ends along the line.
+pub fn curves_of(bends: &[Bend], ends_m: &[f64]) -> Vec<Vec<Curve>> {
+    let mut all = Vec::with_capacity(ends_m.len());
+    let (mut start_m, mut next) = (0.0, 0);
+    for &end_m in ends_m {
+        let mut curves: Vec<Curve> = Vec::new();
+        while let Some(bend) = bends.get(next).filter(|b| b.from_m < end_m) {
+            let (from_m, to_m) = (bend.from_m.max(start_m), bend.to_m.min(end_m));
+            if to_m > from_m && bend.radius_m() < STRAIGHT_RADIUS_M {
+                let length_m = to_m - from_m;
+                let side = if bend.is_left { 1.0 } else { -1.0 };
+                let turn_rad = side * bend.turn_rad * length_m / (bend.to_m - bend.from_m);
+                let from_m = from_m - start_m;
+                match curves.last_mut() {
+                    Some(last)
+                        if last.turn_rad * turn_rad > 0.0
+                            && from_m - (last.from_m + last.length_m) < 1.0
+                            && is_same_radius(last.length_m / last.turn_rad.abs(), bend) =>
+                    {
+                        last.length_m = from_m + length_m - last.from_m;
+                        last.turn_rad += turn_rad;
+                    }
+                    _ => curves.push(Curve {
+                        from_m,
+                        length_m,
+                        turn_rad,
+                    }),
+                }
+            }
+            if bend.to_m > end_m {
+                break;
+            }
+            next += 1;
+        }
+        all.push(curves);
+        start_m = end_m;
+    }
+    all
+}
+
+fn is_same_radius(radius_m: f64, bend: &Bend) -> bool {
+    let ratio = radius_m / bend.radius_m();
+    (1.0 / SAME_RADIUS..SAME_RADIUS).contains(&ratio)
+}
+
 /// Shape of a stretch of a line.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Shape {
@@ -495,6 +557,61 @@ mod tests {
                 assert!(share[band] > 210, "R {radius}: {share:?}");
                 assert_eq!(share.iter().map(|&s| u32::from(s)).sum::<u32>(), 255);
             }
+        }
+    }
+
+    /// Straight, arc to the left, straight: one curve of its radius and turning, wherever the line
+    /// is cut, and what is digitised with half a metre of noise is near it.
+    #[test]
+    fn an_arc_is_a_curve_of_its_radius() {
+        let mut noise = Noise(11);
+        for (radius, sigma) in [
+            (25.0f64, 0.0),
+            (60.0, 0.0),
+            (60.0, 0.5),
+            (150.0, 0.0),
+            (150.0, 0.5),
+        ] {
+            let turn = 1.2f64;
+            let step = (radius / 5.0).min(12.0);
+            let mut line: Vec<[f64; 2]> = (0..30)
+                .map(|i| [f64::from(i) * 20.0 - 600.0, 0.0])
+                .collect();
+            let n = (radius * turn / step).ceil();
+            line.extend((0..=n as u32).map(|i| {
+                let a = turn * f64::from(i) / n;
+                [radius * a.sin(), radius * (1.0 - a.cos())]
+            }));
+            let last = line[line.len() - 1];
+            line.extend((1..30).map(|i| {
+                let on = f64::from(i) * 20.0;
+                [last[0] + on * turn.cos(), last[1] + on * turn.sin()]
+            }));
+            for p in &mut line {
+                *p = p.map(|v| v + sigma * noise.normal() / 1.5);
+            }
+            let chainage = chainage_m(&line);
+            let length = chainage[chainage.len() - 1];
+            let cut = 600.0 + radius * turn / 2.0;
+            let curves = curves_of(&bends(&line, false), &[cut, length]);
+            assert_eq!(curves.len(), 2);
+            let tight: Vec<&Curve> = curves
+                .iter()
+                .flatten()
+                .filter(|c| c.length_m / c.turn_rad.abs() < 3.0 * radius)
+                .collect();
+            let (turned, over): (f64, f64) = tight.iter().fold((0.0, 0.0), |sum, c| {
+                (sum.0 + c.turn_rad, sum.1 + c.length_m)
+            });
+            assert!(
+                (turned - turn).abs() < 0.2,
+                "R {radius}, {sigma}: turned {turned}"
+            );
+            let measured = over / turned;
+            assert!(
+                (measured / radius - 1.0).abs() < 0.2,
+                "R {radius}, {sigma}: {measured}"
+            );
         }
     }
 

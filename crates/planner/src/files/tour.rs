@@ -288,6 +288,7 @@ pub fn tour_of_ride(ride: &Ride, region: &str) -> (Tour, Vec<String>) {
         depart: None,
         points,
         note: String::new(),
+        rider: crate::rider::Rider::default(),
     };
     (tour, warnings)
 }
@@ -332,6 +333,8 @@ fn tour_point(kind: PointKind, at: &Fix, name: &str) -> TourPoint {
         dwell_min: 0,
         leg: LegKind::Road,
         drawn: Vec::new(),
+        arrive_by: None,
+        refuel: false,
         ends_day: false,
         next_depart: None,
     }

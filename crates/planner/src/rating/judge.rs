@@ -176,7 +176,7 @@ static ON_LOOSE: LazyLock<Leans> = LazyLock::new(|| Leans::new(LOOSE_LEAN_DEG));
 /// Lean in a curve of `radius_m` ridden at what the road allows (`most_kmh`), what riders choose
 /// (85th percentile of [`curve_speed_kmh`]) and what the grip allows, whichever is least; degrees.
 pub(super) fn lean_deg(radius_m: f64, most_kmh: f64, most_deg: f64) -> f64 {
-    let chosen = curve_speed_kmh(radius_m, 0.0) * V85_TO_MEDIAN;
+    let chosen = curve_speed_kmh(radius_m, 0.0, LEAN_DEG);
     let kmh = most_kmh.min(chosen).min(lean_speed_kmh(radius_m, most_deg));
     let tan = (kmh / 3.6).powi(2) / (9.80665 * radius_m);
     tan.atan().to_degrees()

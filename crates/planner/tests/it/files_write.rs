@@ -147,6 +147,8 @@ fn a_plan() -> (Tour, Plan) {
         dwell_min: 0,
         leg: LegKind::Road,
         drawn: vec![],
+        arrive_by: None,
+        refuel: false,
         ends_day: false,
         next_depart: None,
     };
@@ -181,6 +183,7 @@ fn a_plan() -> (Tour, Plan) {
         depart: None,
         arrive: None,
         highest_m: None,
+        sheet: planner::day::sheet::Sheet::default(),
     };
     let placed = |p: &TourPoint| PlacedPoint {
         lat: p.lat,
@@ -212,6 +215,7 @@ fn a_plan() -> (Tour, Plan) {
         depart: None,
         points,
         note: String::new(),
+        rider: planner::rider::Rider::default(),
     };
     (tour, plan)
 }

@@ -13,6 +13,7 @@ fn region_of(rows: &[Row]) -> Region {
     columns.meta.bounds_deg = [10.0, 40.0, 12.0, 42.0];
     columns.node_first_edge = vec![0];
     columns.piece_first_point = vec![0];
+    columns.piece_first_bend = vec![0];
     columns.turn_first_out = vec![0];
     columns.measure_nothing();
     columns.feature_first_ring = vec![0];

@@ -1,5 +1,7 @@
 //! All integration tests of the crate in one binary.
 
+mod day;
+mod day_plans;
 mod files_check;
 mod files_coordinate;
 mod files_gpx;

@@ -6,8 +6,8 @@ use std::sync::Arc;
 use planner::Planner;
 use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
 use region::{
-    Access, Bounds, Columns, Edge, HeightGrid, LocalFrame, NO_HEIGHT, Point, RADIUS_BANDS, Region,
-    RoadClass, Surface, distance_m, pack_tree, turn_flag,
+    Access, Bounds, Columns, Edge, HeightGrid, LocalFrame, NO_HEIGHT, PlaceKind, Point,
+    RADIUS_BANDS, Region, RoadClass, Surface, distance_m, pack_tree, turn_flag,
 };
 
 /// Where metres are counted from.
@@ -43,6 +43,8 @@ pub struct Map {
     /// Sequences of edges that may not be ridden: two for a turn, three over a way.
     pub bans: Vec<Vec<Edge>>,
     pub heights: Option<(HeightGrid, Vec<i16>)>,
+    /// Kind, place in metres, name, further tags as JSON.
+    pub places: Vec<(PlaceKind, [f64; 2], &'static str, &'static str)>,
     /// Height of every road point, from metres east and north.
     pub relief: Option<fn(f64, f64) -> f64>,
 }
@@ -133,6 +135,7 @@ impl Map {
         }
         c.node_flags = self.node_flags.clone();
         c.piece_first_point.push(0);
+        c.piece_first_bend.push(0);
         let mut boxes = Vec::new();
         for (piece, road) in self.roads.iter().enumerate() {
             let mut line = vec![self.nodes[road.ends[0]]];
@@ -170,6 +173,7 @@ impl Map {
             c.piece_radius_share.push(255);
             c.edge_climb_dm.extend([0; 2]);
             c.piece_crossing_s.push(road.crossing_s);
+            c.piece_first_bend.push(0);
             c.piece_built_up.push(0);
             for (key, value) in &road.conditions {
                 c.condition_piece.push(piece as u32);
@@ -177,6 +181,21 @@ impl Map {
                 c.condition_value.push(string(value));
             }
         }
+        let mut place_boxes = Vec::new();
+        for (kind, at_m, name, detail) in &self.places {
+            let p = at(at_m[0], at_m[1]);
+            c.place_lon_e7.push(p.lon_e7);
+            c.place_lat_e7.push(p.lat_e7);
+            c.place_kind.push(*kind as u8);
+            c.place_rank.push(0);
+            c.place_name.push(string(name));
+            c.place_detail.push(string(detail));
+            c.place_height_cm.push(NO_HEIGHT);
+            let mut bounds = Bounds::EMPTY;
+            bounds.include(p);
+            place_boxes.push(bounds);
+        }
+        c.place_tree = pack_tree(&place_boxes);
         self.graph(&mut c);
         c.measure_nothing();
         c.piece_tree = pack_tree(&boxes);
@@ -295,6 +314,8 @@ pub fn tour(taste: &str, points: &[(&str, f64, f64)]) -> Tour {
                 LegKind::Road
             },
             drawn: Vec::new(),
+            arrive_by: None,
+            refuel: false,
             ends_day: false,
             next_depart: None,
         }
@@ -307,6 +328,7 @@ pub fn tour(taste: &str, points: &[(&str, f64, f64)]) -> Tour {
         depart: None,
         points: points.iter().map(point).collect(),
         note: String::new(),
+        rider: planner::rider::Rider::default(),
     }
 }
 

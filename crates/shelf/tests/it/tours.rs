@@ -15,6 +15,8 @@ pub(crate) fn tour(name: &str) -> Tour {
         dwell_min: 20,
         leg: LegKind::Road,
         drawn: vec![[1.25, 2.5]],
+        arrive_by: None,
+        refuel: false,
         ends_day,
         next_depart: ends_day.then(|| "08:30".into()),
     };
@@ -26,6 +28,7 @@ pub(crate) fn tour(name: &str) -> Tour {
         depart: None,
         points: vec![point(45.0, true), point(45.1, true), point(45.2, true)],
         note: String::new(),
+        rider: planner::rider::Rider::default(),
     }
 }
 

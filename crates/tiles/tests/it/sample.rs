@@ -111,6 +111,7 @@ impl Sample {
         c.piece_radius_share.extend([0; RADIUS_BANDS]);
         c.edge_climb_dm.extend([0, 0]);
         c.piece_crossing_s.push(0);
+        c.piece_first_bend.push(0);
         c.piece_built_up.push(0);
     }
 
@@ -196,6 +197,7 @@ impl Sample {
             c.node_first_edge.push(c.node_edge.len() as u32);
         }
         c.piece_first_point.push(c.point_lon_e7.len() as u32);
+        c.piece_first_bend.push(0);
         c.state_edge = (0..2 * p as u32).collect();
         c.turn_first_out = vec![0; 2 * p + 1];
         let boxes: Vec<Bounds> = (0..p)
