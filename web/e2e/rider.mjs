@@ -49,6 +49,11 @@ export class Rider {
     page.on("response", (r) => {
       if (r.url().endsWith("/api/plan") && r.ok()) this.plans++;
     });
+    page.on("websocket", (wire) =>
+      wire.on("framereceived", ({ payload }) => {
+        if (String(payload).includes('"plan":')) this.plans++;
+      }),
+    );
   }
 
   assertQuiet() {
