@@ -323,10 +323,14 @@ pub(crate) async fn import(
     let mut body = request.into_body();
     let mut total = 0u64;
     let mut since = 0u64;
-    let mut deadline = tokio::time::Instant::now() + PAUSE;
+    let mut pause = std::pin::pin!(tokio::time::sleep(PAUSE));
     loop {
-        let chunk = match tokio::time::timeout_at(deadline, body.frame()).await {
-            Err(_) => {
+        let chunk = tokio::select! {
+            chunk = body.frame() => Ok(chunk),
+            () = &mut pause => Err(()),
+        };
+        let chunk = match chunk {
+            Err(()) => {
                 return Err(Refusal::new(
                     StatusCode::REQUEST_TIMEOUT,
                     "the file came too slowly",
@@ -348,7 +352,8 @@ pub(crate) async fn import(
             return Err(too_large());
         }
         if since >= LEAST {
-            (since, deadline) = (0, tokio::time::Instant::now() + PAUSE);
+            since = 0;
+            pause.set(tokio::time::sleep(PAUSE));
         }
         file.write_all(&chunk).await.map_err(disk)?;
     }

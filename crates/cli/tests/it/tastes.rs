@@ -53,7 +53,7 @@ fn five_roads() -> World {
             0.0,
             &[
                 ("name", "Schnell"),
-                ("highway", "primary"),
+                ("highway", "trunk"),
                 ("maxspeed", "100"),
             ],
         ),
@@ -71,7 +71,7 @@ fn five_roads() -> World {
             0.0,
             &[
                 ("name", "Still"),
-                ("highway", "unclassified"),
+                ("highway", "tertiary"),
                 ("maxspeed", "80"),
             ],
         ),
