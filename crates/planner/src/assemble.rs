@@ -11,9 +11,10 @@ use crate::document::{FORMAT, LegKind, PointKind, Tour};
 use crate::legs::{Cancelled, Place, RoadLeg, go_on};
 use crate::line::{LegLine, Note, metres};
 use crate::plan::{
-    CAUTIONS, Day, Leg, Line, PlacedPoint, Plan, PlanError, Sums, TastePrice, Warning,
+    CAUTIONS, Day, Leg, Line, PlacedPoint, Plan, PlanError, Repair, Sums, TastePrice, Warning,
 };
 use crate::snap::{Candidate, Snapped};
+use crate::spur::Finding;
 use crate::taste::Taste;
 use crate::{Planner, lock};
 
@@ -24,6 +25,8 @@ pub const MAX_DRAWN: usize = 200_000;
 /// Rises and falls smaller than this do not count as climb, metres: the reference-level rule, a
 /// new level is taken where the profile has left the last one by so much.
 pub const CLIMB_STEP_M: f64 = 5.0;
+/// Spurs within spurs that one repair follows.
+const MOST_MOVES: usize = 4;
 /// A point this far from its road is worth a word, metres.
 const FAR_M: f64 = 100.0;
 
@@ -67,7 +70,7 @@ impl Planner {
         let (legs, law) = self.open_legs(tour, &taste, &raw, &snapped, stop)?;
         let placed = self.place(&raw, &snapped, &legs);
         self.point_warnings(tour, &raw, &snapped, &placed, &mut warnings);
-        self.spur_warnings(tour, &raw, &legs, &mut warnings);
+        self.spur_warnings(tour, &raw, &legs, &mut warnings, stop);
         let (days, leg_sums) = self.days(tour, &legs, &mut warnings)?;
         let mut total = Sums::default();
         days.iter().for_each(|d| total.add(&d.sums));
@@ -99,6 +102,7 @@ impl Planner {
     }
 
     /// What the taste costs and gives, if it is not the fastest and anything was routed by it.
+    #[expect(clippy::too_many_arguments, reason = "all that a plan has worked out")]
     fn price(
         &self,
         tour: &Tour,
@@ -420,12 +424,44 @@ impl Planner {
         text
     }
 
+    /// A repair that ends what it was offered for: where the moved via would lie on a further,
+    /// outer spur, it is moved on at once. Tried by planning, which the kept legs make cheap.
+    fn settled(&self, tour: &Tour, via: usize, first: Repair, stop: &AtomicBool) -> Repair {
+        let mut repair = first;
+        for _ in 0..MOST_MOVES {
+            if repair.move_to.is_none() {
+                break;
+            }
+            let mut moved = tour.clone();
+            repair.apply(&mut moved);
+            match self.found_at(&moved, via, stop) {
+                Some(Finding {
+                    repair: Some(next), ..
+                }) => repair = next,
+                _ => break,
+            }
+        }
+        repair
+    }
+
+    /// What is wrong at one via of a tour.
+    fn found_at(&self, tour: &Tour, via: usize, stop: &AtomicBool) -> Option<Finding> {
+        let (taste, raw) = check(tour).ok()?;
+        let snap = |(i, &at): (usize, &Point)| {
+            on_road(tour, i).then(|| self.snap_kept(at, tour.points[i].kind))
+        };
+        let snapped: Vec<_> = raw.iter().enumerate().map(snap).collect();
+        let (legs, _) = self.open_legs(tour, &taste, &raw, &snapped, stop).ok()?;
+        self.guard(tour, &legs, via, &label(tour, via), raw[via])
+    }
+
     fn spur_warnings(
         &self,
         tour: &Tour,
         raw: &[Point],
         legs: &[Built],
         warnings: &mut Vec<Warning>,
+        stop: &AtomicBool,
     ) {
         let mut start_m = 0.0;
         for via in 1..legs.len() {
@@ -444,7 +480,7 @@ impl Planner {
                 point: Some(via as u32),
                 at: finding.at.or(there.map(|(&lat, &lon)| [lat, lon])),
                 km: Some((start_m - finding.before_m) / 1000.0),
-                repair: finding.repair,
+                repair: finding.repair.map(|r| self.settled(tour, via, r, stop)),
             });
         }
     }

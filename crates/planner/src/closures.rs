@@ -338,7 +338,7 @@ impl DateLaw {
         let open = |&(l, m): &(usize, f64)| l == leg && m >= from_m - 1.0 && m <= to_m + 1.0;
         self.has_date
             && matches!(kind, "seasonal" | "conditional")
-            && !self.unsettled.iter().any(|u| open(u))
+            && !self.unsettled.iter().any(open)
     }
 
     /// Tells what is closed, and until when.
@@ -447,8 +447,8 @@ impl Planner {
         let mut any = false;
         for draft in self.drafts(tour, legs)? {
             let mut leg_m = 0.0;
-            for leg in draft.first..draft.last {
-                let line = legs[leg];
+            let ridden = legs.iter().enumerate().take(draft.last);
+            for (leg, line) in ridden.skip(draft.first) {
                 let mut m = 0.0;
                 let mut before: Option<u32> = None;
                 for (&state, ridden) in line.states().iter().zip(&line.ridden) {

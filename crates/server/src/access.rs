@@ -173,7 +173,11 @@ impl Access {
     /// Whose guesses are counted together: an IPv4 address, or the network of an IPv6 one.
     fn address(&self, request: &Request) -> IpAddr {
         let peer = request.extensions().get::<Peer>().map(|p| p.0);
-        let forwarded = request.headers().get_all("x-forwarded-for").iter().last();
+        let forwarded = request
+            .headers()
+            .get_all("x-forwarded-for")
+            .iter()
+            .next_back();
         // Our own proxy appends; what stands before was written by whoever asks.
         let forwarded =
             forwarded.and_then(|v| v.to_str().ok()?.rsplit(',').next()?.trim().parse().ok());

@@ -209,13 +209,13 @@ impl Shelf {
                 self.card(*key)?;
             }
         }
-        let written = self.read("export the shelf", |c| match write(c, selection, out) {
+
+        self.read("export the shelf", |c| match write(c, selection, out) {
             Ok(()) => Ok(Ok(())),
             Err(Broken::Sql(e)) => Err(e),
             Err(Broken::Write(reason)) => Ok(Err(ExchangeError::Write { reason })),
             Err(Broken::Spoilt(key)) => Ok(Err(ShelfError::Spoilt { key }.into())),
-        })?;
-        written
+        })?
     }
 
     /// Brings in what an export wrote. What is here already stays as it is; nothing is replaced.

@@ -34,7 +34,7 @@ fn main() -> Outcome<()> {
     let path = dir.path().join("shelf.sqlite");
     let shelf = Shelf::open(&path)?;
     let start = Instant::now();
-    let summary = shelf.import(&[folder.clone()], &(), 2, 0, &|_| {}, &never)?;
+    let summary = shelf.import(std::slice::from_ref(&folder), &(), 2, 0, &|_| {}, &never)?;
     let per_s = files as f64 / start.elapsed().as_secs_f64();
     assert_eq!(
         summary.progress.recordings, files,

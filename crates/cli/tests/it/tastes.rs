@@ -38,6 +38,7 @@ fn five_roads() -> World {
             &[("highway", "secondary"), ("name", "Rand")],
         );
     }
+    #[expect(clippy::type_complexity, reason = "a table of roads")]
     let roads: [(f64, f64, &[(&str, &str)]); 5] = [
         (
             0.0,

@@ -224,7 +224,7 @@ mod tests {
             lon_e7: 70_000_000,
             lat_e7: 450_000_000,
         }];
-        let found = relief(&[look.clone()], &ground).unwrap()[0];
+        let found = relief(std::slice::from_ref(&look), &ground).unwrap()[0];
         assert!((180..=202).contains(&found), "{found}");
         let none = |_: &[Point]| Ok(Vec::new());
         let ground = Ground {

@@ -39,7 +39,11 @@ pub(super) fn along_tour(
     let rider = &tour.rider;
     let mut fuels: Vec<Fuel> = drafts.iter().map(|_| Fuel::default()).collect();
     let valid = |v: f64| v.is_finite() && v > 0.0;
-    if !valid(rider.tank_l) || !valid(rider.consumption_l) || !(rider.reserve_l < rider.tank_l) {
+    if !valid(rider.tank_l)
+        || !valid(rider.consumption_l)
+        || rider.reserve_l >= rider.tank_l
+        || rider.reserve_l.is_nan()
+    {
         return fuels;
     }
     let range = range_m(rider.tank_l, rider.reserve_l.max(0.0), rider.consumption_l);

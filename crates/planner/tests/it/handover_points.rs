@@ -12,7 +12,11 @@ struct Drawn {
 impl Drawn {
     fn ends(&self, edge: u32) -> (usize, usize) {
         let (a, b) = self.roads[edge as usize / 2];
-        if edge % 2 == 0 { (a, b) } else { (b, a) }
+        if edge.is_multiple_of(2) {
+            (a, b)
+        } else {
+            (b, a)
+        }
     }
 
     fn next(&self, edge: u32) -> Vec<u32> {
@@ -133,13 +137,13 @@ fn the_published_instance_needs_one_point_by_distance_and_two_by_time_or_both() 
                 .all(|c| search.ahead(&net, c, &span, 0, from, to) >= to)
         };
         let sets: [&[usize]; 4] = [&[], &[1], &[2], &[1, 2]];
-        let works = sets.map(|vias| {
+
+        sets.map(|vias| {
             let mut stops = vec![0];
             stops.extend(vias);
             stops.push(3);
             stops.windows(2).all(|w| joined(w[0], w[1]))
-        });
-        works
+        })
     };
     assert_eq!(
         by_junctions(&[both_ways(&distance)]),

@@ -283,6 +283,7 @@ fn one_rides_longer_for_bends_just_as_far_as_the_price_says() {
 
 #[test]
 fn what_is_to_be_left_is_ridden_only_where_nothing_else_leads() {
+    #[expect(clippy::type_complexity, reason = "a table of cases")]
     let cases: [(&str, fn(&mut crate::map::Road), fn(&mut Taste, Leave)); 3] = [
         (
             "motorway",

@@ -110,7 +110,7 @@ fn what_was_dealt_with_is_not_read_again_and_a_cancelled_import_goes_on() {
     let cancel = AtomicBool::new(false);
     let stop = |p: &shelf::ImportProgress| cancel.store(p.done > 0, Ordering::Relaxed);
     let first = shelf
-        .import(&[folder.clone()], &(), 2, 1000, &stop, &cancel)
+        .import(std::slice::from_ref(&folder), &(), 2, 1000, &stop, &cancel)
         .unwrap();
     assert!(
         first.cancelled && first.progress.done < 300,

@@ -88,7 +88,7 @@ fn edits() {
                     }
                 };
                 shelf
-                    .import(&[folder.clone()], &(), 2, 1000, &tell, &cancel)
+                    .import(std::slice::from_ref(&folder), &(), 2, 1000, &tell, &cancel)
                     .unwrap();
             }
         }
@@ -361,7 +361,7 @@ fn an_import_waits_for_a_program_that_holds_the_store_and_names_one_that_keeps_i
     std::fs::write(&other, gpx("b", vec![winding(46.0, 7.0, 100, 1.7e9)])).unwrap();
     let error = shelf
         .import(
-            &[other.clone()],
+            std::slice::from_ref(&other),
             &(),
             2,
             1,

@@ -268,7 +268,7 @@ fn roads_show_what_they_are_worth_in_steps() {
         let mut steps: Vec<u32> = seen.iter().map(|s| s.0).collect();
         steps.dedup();
         assert_eq!(steps, [0, 4, 8], "at zoom {z}");
-        let joined = seen.iter().any(|&s| s == (8, 3));
+        let joined = seen.contains(&(8, 3));
         assert_eq!(joined, z < 12, "like roads are one line at small scales");
     }
     // A list that is too short says nothing of the rest.
