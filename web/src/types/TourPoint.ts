@@ -27,6 +27,14 @@ name?: string,
  */
 dwell_min?: number, 
 /**
+ * To be here by this hour, local, `HH:MM`: sets the departure of the day.
+ */
+arrive_by?: string | null, 
+/**
+ * The rider refuels here (stops only); at a station that is taken for granted.
+ */
+refuel?: boolean, 
+/**
  * How the line gets here from the point before; ignored on the first point.
  */
 leg: LegKind, 
@@ -39,6 +47,7 @@ drawn?: Array<[number, number]>,
  */
 ends_day?: boolean, 
 /**
- * Departure of the day that starts here, local, `HH:MM`.
+ * Departure of the day that starts here, local: `HH:MM` on the next day, or
+ * `YYYY-MM-DDTHH:MM`.
  */
 next_depart?: string | null, };

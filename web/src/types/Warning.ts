@@ -7,8 +7,10 @@ import type { Repair } from "./Repair";
 export type Warning = { 
 /**
  * Kind, snake case: `off_map`, `far_from_road`, `closed_road`, `unreachable`, `spur`,
- * `wrong_carriageway`, `turn_round`, `unverified_access`, `permit`, `private`, `destination`, `seasonal`, `conditional`, `gate`,
- * `against_taste`, `ferry`, `ford`, `toll`, `unpaved`, `unknown_surface`.
+ * `wrong_carriageway`, `turn_round`, `unverified_access`, `permit`, `private`, `destination`,
+ * `seasonal`, `conditional`, `gate`, `against_taste`, `ferry`, `ford`, `toll`, `unpaved`,
+ * `unknown_surface`, `dark`, `low_sun`, `small_hours`, `long_day`, `out_of_fuel`,
+ * `closed_then`.
  */
 kind: string, 
 /**
