@@ -93,7 +93,12 @@ impl LegLine {
                 .map_or([0.0; 2], |v| [v.at.lat(), v.at.lon()]);
             let from_m = from * region.length_m(edge.piece());
             let along: Vec<f64> = vertices.iter().map(|v| from_m + v.along_m).collect();
-            let seconds = weighing.clock().along_s(region, edge, &along);
+            let mut seconds = weighing.clock().along_s(region, edge, &along);
+            if to - from < 1.0 {
+                // The search takes of a part of an edge its share of the time, so the line does.
+                let whole_s = weighing.clock().edge_s(edge);
+                share_out(&mut seconds, whole_s * (to - from));
+            }
             build.road(region, edge, &vertices, &seconds);
             let ridden_s = seconds
                 .last()
@@ -344,6 +349,19 @@ fn key(line: &Line, kind: LegKind) -> String {
         hash.update(&height.to_bits().to_le_bytes());
     }
     format!("{:016x}", hash.digest())
+}
+
+/// Stretches times along a line so that they end `whole_s` after the first.
+fn share_out(seconds: &mut [f64], whole_s: f64) {
+    let (Some(&first), Some(&last)) = (seconds.first(), seconds.last()) else {
+        return;
+    };
+    if last > first && whole_s.is_finite() {
+        let stretch = whole_s / (last - first);
+        seconds
+            .iter_mut()
+            .for_each(|s| *s = first + (*s - first) * stretch);
+    }
 }
 
 /// Vertices of an edge from one share of its length to another, in riding order.
