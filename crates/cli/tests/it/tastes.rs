@@ -50,7 +50,7 @@ fn five_roads() -> World {
             ],
         ),
         (
-            900.0,
+            1900.0,
             0.0,
             &[
                 ("name", "Schnell"),
@@ -68,7 +68,7 @@ fn five_roads() -> World {
             ],
         ),
         (
-            1900.0,
+            900.0,
             0.0,
             &[
                 ("name", "Still"),
