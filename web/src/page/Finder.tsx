@@ -100,6 +100,9 @@ export function Finder() {
     } else if (e.key === "Enter") {
       e.preventDefault();
       take(list[active.value] ?? list[0]);
+    } else if (e.key === "/" && query.value === "") {
+      // The key that leads here, pressed here once more.
+      e.preventDefault();
     } else if (e.key === "Escape") {
       if (open.value || query.value) {
         e.stopPropagation();
