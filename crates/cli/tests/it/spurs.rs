@@ -156,8 +156,8 @@ fn repairs_mend_vias_put_down_anywhere() {
         println!("{region}: {tally:?}");
         assert!(tally.warned >= 20, "{tally:?}");
         assert_eq!(tally.with_repair, tally.warned, "{tally:?}");
-        // Of 126 repairs on the first map 12 led to a next, outer spur, beyond a town's one-ways.
-        assert!(tally.left * 8 <= tally.warned, "{tally:?}");
+        // One click is enough: where a spur hides another, the repair follows both.
+        assert!(tally.left * 50 <= tally.warned, "{tally:?}");
         assert!(tally.changed * 20 <= tally.warned, "{tally:?}");
     }
 }
