@@ -23,9 +23,8 @@ const AT_WORST_M: f64 = 600.0;
 /// Thinning shortens, unevenly: how far places at equal shares of the length may lie apart, as a
 /// share of the length.
 const OFF_SHARE: f64 = 0.03;
-/// How much the lengths may differ, as a share: one point in twenty seconds cuts hairpins short.
-const LENGTH_SHARE: f64 = 0.3;
-/// The same where no clock helps to tell rides apart.
+/// How much the lengths may differ where no clock tells rides apart, as a share. Where there is
+/// one, they may differ at will: one point in twenty seconds cuts half of a winding road's length.
 const UNTIMED_LENGTH_SHARE: f64 = 0.1;
 /// How much the starts, besides whole quarters of an hour, and the durations may differ, seconds.
 const OFF_S: f64 = 30.0;
@@ -71,11 +70,6 @@ impl Likeness {
 
     /// Whether both are the same ride; `lines` are those of both, asked for only if needed.
     pub fn is_same_ride(&self, other: &Self, lines: impl FnOnce() -> [Line; 2]) -> bool {
-        let longer_m = self.length_m.max(other.length_m);
-        let differ_m = (self.length_m - other.length_m).abs();
-        if differ_m > OFF_M + LENGTH_SHARE * longer_m {
-            return false;
-        }
         if let (Some((start, lasts, at)), Some((other_start, other_lasts, other_at))) =
             (&self.by_time, &other.by_time)
         {
@@ -88,6 +82,8 @@ impl Likeness {
                 && share(at, other_at, AT_WORST_M) == 1.0
                 && share(at, other_at, AT_ONCE_M) >= 0.9;
         }
+        let longer_m = self.length_m.max(other.length_m);
+        let differ_m = (self.length_m - other.length_m).abs();
         let off_m = OFF_M + OFF_SHARE * longer_m;
         if differ_m > OFF_M + UNTIMED_LENGTH_SHARE * longer_m
             || share(&self.by_length, &other.by_length, off_m) < 1.0
