@@ -28,6 +28,8 @@ const TURN_MALUS_M: u32 = 60;
 /// What a metre of any road gives, since the budget is there to be ridden; what a metre in towns
 /// takes away, and a metre of street, service road or dual carriageway (common practice).
 const ANY: f64 = 0.2;
+/// What a road beside the heading is worth, as a share.
+const ASIDE: f64 = 0.1;
 const IN_TOWN: f64 = 0.2;
 const STREET: f64 = 0.35;
 
@@ -265,6 +267,24 @@ impl Roads {
                 let gain = &mut self.gain[w as usize];
                 if *gain > 0 {
                     *gain = (f64::from(*gain) * factor) as i32;
+                }
+            }
+        }
+    }
+
+    /// Makes roads that do not lie where a trip is to lead worth little: they may be ridden on the
+    /// way there and home, and are not looked for.
+    pub fn lead(&mut self, is_ahead: impl Fn(Edge) -> bool, region: &Region) {
+        for (c, chain) in self.chains.iter().enumerate() {
+            let length_m = |edges: &mut dyn Iterator<Item = &Edge>| -> f64 {
+                edges.map(|e| region.length_m(e.piece())).sum()
+            };
+            let whole_m = length_m(&mut chain.edges.iter());
+            let ahead_m = length_m(&mut chain.edges.iter().filter(|&&e| is_ahead(e)));
+            let share = ASIDE + (1.0 - ASIDE) * ahead_m / whole_m.max(0.001);
+            for gain in &mut self.gain[2 * c..2 * c + 2] {
+                if *gain > 0 {
+                    *gain = (f64::from(*gain) * share) as i32;
                 }
             }
         }

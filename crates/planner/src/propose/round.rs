@@ -120,6 +120,9 @@ impl Planner {
         };
         let pieces = search.net(watch)?;
         let mut roads = Roads::new(self, &pieces, &start, &shade, measure);
+        if heading.is_some() {
+            roads.lead(|edge| search.is_ahead(edge), self.region());
+        }
         let allowed = (f64::from(budget) * KEPT_BACK) as u32;
         let reach_m = search.reach_m();
         let mut notes: Vec<String> = note.into_iter().collect();

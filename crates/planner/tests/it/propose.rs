@@ -139,8 +139,7 @@ fn round_trips_lead_where_they_are_sent() {
         }
         let away: f64 = sum[0].atan2(sum[1]).to_degrees() - heading;
         let off = (away + 540.0).rem_euclid(360.0) - 180.0;
-        // On average within the half that lies ahead.
-        assert!(off.abs() < 90.0, "sent to {heading}, off by {off}");
+        assert!(off.abs() < 60.0, "sent to {heading}, off by {off}");
         check(&planner, trip, "quiet", true);
     }
 }
