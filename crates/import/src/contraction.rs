@@ -54,5 +54,6 @@ pub fn contract(
     (columns.up_first_out, columns.up_head) = (up.first_out, up.head);
     (columns.down_first_out, columns.down_head) = (down.first_out, down.head);
     (columns.rank_first_low, columns.rank_low) = (made.first_low, made.low);
+    columns.rank_third = made.third;
     Ok(())
 }

@@ -115,6 +115,7 @@ impl Columns for Mapped {
             ],
             first_low: r.rank_first_low(),
             low: r.rank_low(),
+            third: r.rank_third(),
         }
     }
 }

@@ -261,6 +261,9 @@ columns! {
     214 rank_first_low: u32;
     /// [U + D] Lower rank of each, doubled, plus one for arcs that come down; ascending.
     215 rank_low: u32;
+    /// Third sides of the triangles over ranks with few of them, numbered as in `turn_slot`, in the
+    /// order customization comes by; `u32::MAX` where a way would lead back.
+    216 rank_third: u32;
 }
 
 impl Columns {

@@ -16,7 +16,7 @@ compile_error!("region files are little-endian columns read in place");
 /// First eight bytes of every region file.
 pub const MAGIC: [u8; 8] = *b"LACETRGN";
 /// Version of the layout; a reader takes exactly its own.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 
 const HEADER_LEN: usize = 64;
 const ENTRY_LEN: usize = 32;

@@ -27,6 +27,8 @@ pub struct Contraction {
     pub first_low: Vec<u32>,
     /// See [`Topology::low`].
     pub low: Vec<u32>,
+    /// See [`Topology::third`].
+    pub third: Vec<u32>,
 }
 
 /// Owned columns of a [`Half`], which explains them.
@@ -52,6 +54,7 @@ impl Columns for Contraction {
             }),
             first_low: &self.first_low,
             low: &self.low,
+            third: &self.third,
         }
     }
 }
@@ -107,6 +110,7 @@ impl Contraction {
             half,
             first_low,
             low,
+            third: Vec::new(),
         };
         let mut slot = std::mem::take(&mut contraction.slot);
         let t = contraction.topology();
@@ -119,7 +123,10 @@ impl Contraction {
                 }
             }
         }
-        contraction.slot = slot;
+        let narrow = || (0..n as u32).filter_map(|r| Some((r, t.narrow(r)?)));
+        let mut third = Vec::with_capacity(narrow().map(|(_, ways)| ways).sum());
+        narrow().for_each(|(r, _)| third.extend(t.thirds(r)));
+        (contraction.slot, contraction.third) = (slot, third);
         Ok(contraction)
     }
 

@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use thiserror::Error;
 
@@ -71,6 +72,10 @@ pub struct Topology<'a> {
     pub first_low: &'a [u32],
     /// [a + b] Their lower rank, doubled, plus one for an arc that comes down; ascending.
     pub low: &'a [u32],
+    /// Third sides of the triangles over narrow ranks (see [`Topology::narrow`]), numbered as in `slot`:
+    /// rank by rank; in it, for each arc that comes down to the rank, one for each that leads up from
+    /// it; [`NONE`] where that would lead back.
+    pub third: &'a [u32],
 }
 
 /// The arcs of one direction.
@@ -82,7 +87,33 @@ pub struct Half<'a> {
     pub head: &'a [u32],
 }
 
+/// Ranks with at most that many ways over them know where the ways are kept; a trade of memory
+/// (4 bytes a way) for time.
+const NARROW: usize = 9;
+
 impl Topology<'_> {
+    /// Number of ways over a rank, from the arcs that come down to it to those that lead up, if
+    /// they are few enough to be kept in [`Topology::third`].
+    pub fn narrow(&self, rank: u32) -> Option<usize> {
+        let ways = self.half[DOWN].row(rank).len() * self.half[UP].row(rank).len();
+        (ways <= NARROW).then_some(ways)
+    }
+
+    /// Third sides of the triangles over one narrow rank, in the order of [`Topology::third`].
+    pub(crate) fn thirds(&self, rank: u32) -> impl Iterator<Item = u32> {
+        let half = self.half;
+        let ends = move |side: usize| &half[side].head[half[side].row(rank)];
+        ends(DOWN).iter().flat_map(move |&from| {
+            ends(UP).iter().map(move |&to| {
+                let side = if from < to { UP } else { DOWN };
+                match half[side].find(from.min(to), from.max(to)) {
+                    Some(at) => at as u32 * 2 + side as u32,
+                    None => NONE,
+                }
+            })
+        })
+    }
+
     /// Arcs that end at a rank from below, as in [`Topology::low`].
     pub(crate) fn below(&self, rank: u32) -> &[u32] {
         &self.low
@@ -112,7 +143,13 @@ pub trait Columns: Send + Sync {
 #[derive(Clone)]
 pub struct Graph {
     columns: Arc<dyn Columns>,
+    id: u64,
+    /// A bit for each number as in `slot`: whether an input arc goes there.
+    direct: Arc<[u64]>,
 }
+
+/// Graphs made so far, so that what is remembered of one is not taken for another's.
+static GRAPHS: AtomicU64 = AtomicU64::new(0);
 
 impl std::fmt::Debug for Graph {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
@@ -133,13 +170,34 @@ impl Graph {
     /// Not checked is that no shortcut is missing: where one is, ways over it are not found, and
     /// nothing worse.
     pub fn new(columns: Arc<dyn Columns>) -> Result<Self, GraphError> {
-        check(&columns.topology())?;
-        Ok(Graph { columns })
+        let t = columns.topology();
+        check(&t)?;
+        let most = t.half.iter().map(|half| half.head.len()).max().unwrap_or(0);
+        let mut direct = vec![0u64; (2 * most).div_ceil(64)];
+        for &slot in t.slot.iter().filter(|&&slot| slot != NONE) {
+            direct[slot as usize / 64] |= 1 << (slot % 64);
+        }
+        let id = GRAPHS.fetch_add(1, Ordering::Relaxed) + 1;
+        Ok(Graph {
+            columns,
+            id,
+            direct: direct.into(),
+        })
     }
 
     /// The columns.
     pub fn topology(&self) -> Topology<'_> {
         self.columns.topology()
+    }
+
+    /// Different for every graph that is made; the same for its clones.
+    pub(crate) fn id(&self) -> u64 {
+        self.id
+    }
+
+    /// Whether some input arc goes to an arc of the hierarchy, numbered as in [`Topology::slot`].
+    pub(crate) fn is_direct(&self, slot: u32) -> bool {
+        self.direct[slot as usize / 64] >> (slot % 64) & 1 == 1
     }
 
     /// Number of nodes.
@@ -327,6 +385,15 @@ fn check(t: &Topology) -> Result<(), GraphError> {
             }
             *arc += 1;
         }
+    }
+    let mut thirds = t.third.iter();
+    for r in (0..n as u32).filter(|&r| t.narrow(r).is_some()) {
+        if !t.thirds(r).all(|third| thirds.next() == Some(&third)) {
+            return wrong("a triangle has another third side");
+        }
+    }
+    if thirds.next().is_some() {
+        return wrong("there are more third sides than triangles");
     }
     if t.slot.len() != t.head.len() {
         return wrong("columns of unequal length");

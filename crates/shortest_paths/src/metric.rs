@@ -130,22 +130,26 @@ impl Metric {
 }
 
 /// Calls `take` with each rank below both `a` and `b` and the two arcs over it, the first coming
-/// down from `a` and the second leading up to `b`, until it says true.
+/// down from `a` and the second leading up to `b`, until it says true. Highest first: the way a
+/// shortcut stands for is found over the highest rank on it.
 pub(crate) fn for_common(
     t: &Topology,
     a: u32,
     b: u32,
     mut take: impl FnMut(u32, usize, usize) -> bool,
 ) {
-    let (mut xs, mut ys) = (t.below(a), t.below(b));
-    // The lower neighbours of the lower of the two lie in its own, small subtree.
-    narrow(&mut ys, xs);
-    narrow(&mut xs, ys);
-    let (mut i, mut j) = (0, 0);
-    while i < xs.len() && j < ys.len() {
-        // Of the first rank the arcs that come down, of the second those that lead up.
-        let (v, w) = (xs[i] | 1, ys[j] | 1);
-        if v == w && xs[i] & 1 == DOWN as u32 && ys[j] & 1 == UP as u32 {
+    let (xs, ys) = (t.below(a), t.below(b));
+    // One of the two lies in a subtree of the other, and so do the ranks below both.
+    let (Some(x), Some(y)) = (xs.last(), ys.last()) else {
+        return;
+    };
+    let mut i = xs.partition_point(|v| v / 2 <= y / 2);
+    let mut j = ys.partition_point(|v| v / 2 <= x / 2);
+    while i > 0 && j > 0 {
+        // Of the first rank the arcs that come down, of the second those that lead up; at the same
+        // rank the latter stands just before the former.
+        let (v, w) = (xs[i - 1], ys[j - 1] + 1);
+        if v == w && v & 1 == DOWN as u32 {
             let over = v / 2;
             let (first, second) = (t.half[DOWN].find(over, a), t.half[UP].find(over, b));
             if let (Some(first), Some(second)) = (first, second)
@@ -154,22 +158,9 @@ pub(crate) fn for_common(
                 return;
             }
         }
-        // The up arc of a rank stands before its down arc.
-        let (x_is_up, y_is_down) = (xs[i] & 1 == UP as u32, ys[j] & 1 == DOWN as u32);
-        i += usize::from(v < w || (v == w && (x_is_up || !y_is_down)));
-        j += usize::from(w < v || (v == w && y_is_down));
+        i -= usize::from(v >= w);
+        j -= usize::from(w >= v);
     }
-}
-
-/// Cuts a column down to what lies between the first and the last rank of another.
-fn narrow(column: &mut &[u32], others: &[u32]) {
-    let (Some(&first), Some(&last)) = (others.first(), others.last()) else {
-        *column = &[];
-        return;
-    };
-    let start = column.partition_point(|&v| v < first & !1);
-    let end = column.partition_point(|&v| v <= last | 1);
-    *column = &column[start..end.max(start)];
 }
 
 fn fits(t: &Topology, weights: &[u32]) -> Result<(), MetricError> {
@@ -189,7 +180,10 @@ pub struct Customizer {
     /// Costs of several metrics side by side, while they are made.
     lanes: [Vec<u32>; 2],
     /// By rank, per thread: where in the row that is worked on an arc to it stands.
-    places: Vec<[Vec<u32>; 2]>,
+    places: Vec<Places>,
+    /// By rank; written before they are read.
+    rows: Vec<Rows>,
+    wide: Vec<bool>,
 }
 
 /// Metrics kept for their memory at most.
@@ -224,9 +218,10 @@ impl Customizer {
             _ => std::mem::take(&mut self.lanes),
         };
         for side in [UP, DOWN] {
-            flat[side].clear();
             flat[side].resize(t.half[side].head.len() * L, INFINITY);
         }
+        self.rows.resize(t.rank.len(), [0; 4]);
+        self.wide.resize(t.rank.len(), false);
         self.places.truncate(threads);
         self.places.resize_with(threads, Default::default);
         for place in self.places.iter_mut().flatten() {
@@ -238,8 +233,15 @@ impl Customizer {
             cancel,
         };
         let [up, down] = &mut flat;
-        let cost = [up.as_chunks_mut::<L>().0, down.as_chunks_mut::<L>().0];
-        work.customize(cost, &mut self.places);
+        let all = Part {
+            ranks: 0..t.rank.len() as u32,
+            base: [0, 0],
+            cost: [up.as_chunks_mut::<L>().0, down.as_chunks_mut::<L>().0],
+            rows: &mut self.rows,
+            wide: &mut self.wide,
+            third: 0,
+        };
+        work.customize(all, &mut self.places);
         if cancel.load(Ordering::Relaxed) {
             // Rows may have been left half done, and their places written.
             self.places.clear();
@@ -255,7 +257,6 @@ impl Customizer {
         let metrics = weights.map(|weights| {
             let mut metric = self.retired.pop().unwrap_or_default();
             metric.weights = weights;
-            metric.cost.iter_mut().for_each(Vec::clear);
             metric
         });
         self.lanes = flat;
@@ -266,8 +267,16 @@ impl Customizer {
     fn spread<const L: usize>(&self, mut metrics: [Metric; L]) -> [Metric; L] {
         for side in [UP, DOWN] {
             let lanes = self.lanes[side].as_chunks::<L>().0;
-            for (lane, metric) in metrics.iter_mut().enumerate() {
-                metric.cost[side].extend(lanes.iter().map(|c| c[lane]));
+            for metric in &mut metrics {
+                metric.cost[side].resize(lanes.len(), INFINITY);
+            }
+            // So many at a time that they are read from memory but once.
+            for (at, lanes) in lanes.chunks(1024).enumerate() {
+                for (lane, metric) in metrics.iter_mut().enumerate() {
+                    let cells = &mut metric.cost[side][at * 1024..][..lanes.len()];
+                    let values = lanes.iter().map(|cell| cell[lane]);
+                    cells.iter_mut().zip(values).for_each(|(cell, v)| *cell = v);
+                }
             }
         }
         metrics
@@ -281,73 +290,72 @@ struct Work<'a, const L: usize> {
     cancel: &'a AtomicBool,
 }
 
-/// The working state of a run of ranks: slices of the columns of both halves.
+/// A run of ranks and its slices of the columns of both halves.
 struct Part<'a, const L: usize> {
     ranks: Range<u32>,
     /// First arc of each half.
     base: [usize; 2],
     cost: [&'a mut [[u32; L]]; 2],
     rows: &'a mut [Rows],
+    /// Ranks whose ways are fetched by those above: see [`Work::settle`].
+    wide: &'a mut [bool],
+    /// First of the third sides of the triangles over the next rank.
+    third: usize,
 }
 
-/// What is still to be done of the rows of a rank. Higher ranks are worked on in ascending order,
-/// so the next arc always is the one to the rank at hand, or the first above it. In one place,
-/// because one is rarely looked at without the others.
-#[derive(Clone, Copy)]
-struct Rows {
-    next: [u32; 2],
-    end: [u32; 2],
-}
+/// What is still to be done of the rows of a wide rank: next arcs up and down, and where they end.
+/// Higher ranks are worked on in ascending order, so the next arc always is the one to the rank at
+/// hand, or the first above it. In one place, because one is rarely looked at without the others;
+/// as numbers, because zeroed memory costs nothing until it is touched.
+type Rows = [u32; 4];
 
 type Places = [Vec<u32>; 2];
 
 impl<const L: usize> Work<'_, L> {
-    /// `cost` comes full of [`INFINITY`]. What is left there when cancelled means nothing.
-    fn customize(&self, cost: [&mut [[u32; L]]; 2], places: &mut [Places]) {
-        let ranks = self.t.rank.len();
-        let [up, down] = &self.t.half;
-        let mut rows: Vec<Rows> = (0..ranks)
-            .map(|r| Rows {
-                next: [up.first_out[r], down.first_out[r]],
-                end: [up.first_out[r + 1], down.first_out[r + 1]],
-            })
-            .collect();
-        let mut all = Part {
-            ranks: 0..ranks as u32,
-            base: [0, 0],
-            cost,
-            rows: &mut rows,
-        };
-        let [place] = places else {
-            return self.customize_on(all, places);
-        };
-        self.weigh(0..ranks as u32, &mut all);
-        for r in 0..ranks as u32 {
-            self.pull(r, &mut all, place, |_| true);
+    /// On as many threads as there are places. What is left when cancelled means nothing.
+    fn customize(&self, mut all: Part<'_, L>, places: &mut [Places]) {
+        if let [place] = places {
+            all.cost
+                .iter_mut()
+                .for_each(|cost| cost.fill([INFINITY; L]));
+            self.weigh(0..self.t.head.len(), &mut all);
+            return all
+                .ranks
+                .clone()
+                .for_each(|x| self.settle(x, &mut all, place));
         }
-    }
-
-    /// On as many threads as there are places.
-    fn customize_on(&self, mut all: Part<'_, L>, places: &mut [Places]) {
-        let threads = places.len();
-        let (subtrees, top) = self.divide(all.ranks.end / (threads as u32 * 8));
-        // Weights of the top first: some of their arcs are kept in the subtrees.
-        top.iter().for_each(|&r| self.weigh(r..r + 1, &mut all));
-        let jobs = Mutex::new(self.parts(&subtrees, &mut all));
+        let (runs, top) = self.divide(all.ranks.end / (places.len() as u32 * 8));
+        let jobs = Mutex::new(self.parts(&runs, &mut all));
         on_threads(places, |place| {
             loop {
                 let job = jobs.lock().ok().and_then(|mut jobs| jobs.pop());
                 let Some(mut part) = job else { break };
+                part.cost
+                    .iter_mut()
+                    .for_each(|cost| cost.fill([INFINITY; L]));
+                // Arcs kept here may come from above.
                 let ranks = part.ranks.clone();
-                self.weigh(ranks.clone(), &mut part);
-                ranks.for_each(|r| self.pull(r, &mut part, place, |_| true));
+                for &r in top.iter() {
+                    self.weigh(self.leaving(r), &mut part);
+                }
+                ranks
+                    .clone()
+                    .for_each(|r| self.weigh(self.leaving(r), &mut part));
+                ranks.for_each(|x| self.settle(x, &mut part, place));
             }
         });
         drop(jobs);
         // What the ranks above all subtrees get from below is independent of each other and done
         // together; what they get from each other is done in order.
         let mut is_top = vec![false; self.t.rank.len()];
-        top.iter().for_each(|&r| is_top[r as usize] = true);
+        for &r in &top {
+            is_top[r as usize] = true;
+            for side in [UP, DOWN] {
+                all.cost[side][self.t.half[side].row(r)].fill([INFINITY; L]);
+            }
+        }
+        top.iter()
+            .for_each(|&r| self.weigh(self.leaving(r), &mut all));
         let todo = Mutex::new(top.iter());
         let rows = Mutex::new(Vec::with_capacity(top.len()));
         let cost = [&*all.cost[UP], &*all.cost[DOWN]];
@@ -358,17 +366,20 @@ impl<const L: usize> Work<'_, L> {
                 let ranges = [UP, DOWN].map(|side| self.t.half[side].row(r));
                 let mut mine = [UP, DOWN].map(|side| cost[side][ranges[side].clone()].to_vec());
                 let [up, down] = &mut mine;
-                self.pull_row(r, cost, [0, 0], [up, down], place, |low| {
-                    let (v, side) = (low / 2, low as usize & 1);
+                let below = self
+                    .t
+                    .below(r)
+                    .iter()
+                    .filter(|&low| !is_top[*low as usize / 2]);
+                let ways = below.filter_map(|low| {
+                    let (v, side) = (low / 2, *low as usize & 1);
                     let other = &self.t.half[1 - side];
-                    if is_top[v as usize] {
-                        return None;
-                    }
                     let row = other.row(v);
                     let after = other.head[row.clone()].partition_point(|&h| h <= r);
                     let arc = self.t.half[side].find(v, r)?;
-                    Some((arc, row.start + after..row.end))
+                    Some((side, arc, row.start + after..row.end))
                 });
+                self.pull_row(r, ways, cost, [0, 0], [up, down], place);
                 if let Ok(mut rows) = rows.lock() {
                     rows.push((ranges, mine));
                 }
@@ -380,56 +391,70 @@ impl<const L: usize> Work<'_, L> {
             }
         }
         if let Some(place) = places.first_mut() {
-            for &r in &top {
-                self.pull(r, &mut all, place, |v| is_top[v as usize]);
+            for &x in &top {
+                self.pull(x, &mut all, place, |v| is_top[v as usize]);
+                self.open(x, &mut all);
             }
         }
     }
 
-    /// Disjoint subtrees of at most `limit` ranks, ascending, and the ranks above them all.
+    /// Input arcs that leave the node of a rank.
+    fn leaving(&self, rank: u32) -> Range<usize> {
+        let v = self.t.order[rank as usize] as usize;
+        self.t.first_out[v] as usize..self.t.first_out[v + 1] as usize
+    }
+
+    /// Runs of whole subtrees, of about `limit` ranks at most, ascending; and the ranks above them all.
     fn divide(&self, limit: u32) -> (Vec<Range<u32>>, Vec<u32>) {
         let size = subtree_sizes(self.t.parent);
-        let (mut subtrees, mut top) = (Vec::new(), Vec::new());
+        let (mut runs, mut top) = (Vec::<Range<u32>>::new(), Vec::new());
         let mut r = size.len() as u32;
         // From the highest rank down; a small subtree is taken whole.
         while r > 0 {
             let size = size[r as usize - 1];
             if size <= limit.max(1) {
-                subtrees.push(r - size..r);
+                match runs.last_mut() {
+                    Some(run) if run.start == r && run.end - r + size <= limit => run.start -= size,
+                    _ => runs.push(r - size..r),
+                }
                 r -= size;
             } else {
                 top.push(r - 1);
                 r -= 1;
             }
         }
-        subtrees.reverse();
+        runs.reverse();
         top.reverse();
-        (subtrees, top)
+        (runs, top)
     }
 
-    /// What belongs to each subtree, the largest last.
-    fn parts<'a>(&self, subtrees: &[Range<u32>], all: &'a mut Part<'_, L>) -> Vec<Part<'a, L>> {
-        let mut jobs = Vec::with_capacity(subtrees.len());
+    /// What belongs to each run, the largest last.
+    fn parts<'a>(&self, runs: &[Range<u32>], all: &'a mut Part<'_, L>) -> Vec<Part<'a, L>> {
+        let mut jobs = Vec::with_capacity(runs.len());
         let [up, down] = &mut all.cost;
         let mut costs = [&mut **up, &mut **down];
-        let mut rows = &mut *all.rows;
-        let mut cut = Cut::default();
-        for ranks in subtrees {
+        let (mut rows, mut wide) = (&mut *all.rows, &mut *all.wide);
+        let mut taken = [0; 4];
+        let (mut third, mut next) = (0, 0);
+        for ranks in runs {
+            let all_ranks = ranks.start as usize..ranks.end as usize;
+            third += (next..ranks.start)
+                .filter_map(|r| self.t.narrow(r))
+                .sum::<usize>();
+            next = ranks.start;
             let mut part = Part {
                 ranks: ranks.clone(),
                 base: [0, 0],
                 cost: [&mut [], &mut []],
-                rows: Cut::take(
-                    &mut rows,
-                    &mut cut.ranks,
-                    ranks.start as usize..ranks.end as usize,
-                ),
+                rows: take(&mut rows, &mut taken[2], all_ranks.clone()),
+                wide: take(&mut wide, &mut taken[3], all_ranks),
+                third,
             };
             for side in [UP, DOWN] {
                 let first = self.t.half[side].first_out;
                 let arcs = first[ranks.start as usize] as usize..first[ranks.end as usize] as usize;
                 part.base[side] = arcs.start;
-                part.cost[side] = Cut::take(&mut costs[side], &mut cut.arcs[side], arcs);
+                part.cost[side] = take(&mut costs[side], &mut taken[side], arcs);
             }
             jobs.push(part);
         }
@@ -437,18 +462,13 @@ impl<const L: usize> Work<'_, L> {
         jobs
     }
 
-    /// Writes the weights of the input arcs that leave the nodes of `ranks`.
-    fn weigh(&self, ranks: Range<u32>, part: &mut Part<'_, L>) {
-        let t = self.t;
-        for r in ranks {
-            let v = t.order[r as usize] as usize;
-            for arc in t.first_out[v] as usize..t.first_out[v + 1] as usize {
-                let slot = t.slot[arc];
-                if slot == NONE {
-                    continue;
-                }
-                let side = slot as usize & 1;
-                let cell = &mut part.cost[side][slot as usize / 2 - part.base[side]];
+    /// Writes the weights of a run of input arcs, as far as they are kept here.
+    fn weigh(&self, arcs: Range<usize>, part: &mut Part<'_, L>) {
+        for arc in arcs {
+            let slot = self.t.slot[arc];
+            let side = slot as usize & 1;
+            let at = (slot as usize / 2).wrapping_sub(part.base[side]);
+            if let Some(cell) = part.cost[side].get_mut(at) {
                 for (cost, weights) in cell.iter_mut().zip(self.weights) {
                     *cost = weights[arc].min(*cost);
                 }
@@ -456,51 +476,98 @@ impl<const L: usize> Work<'_, L> {
         }
     }
 
-    /// Lowers the arcs kept at rank `x` by all ways over one lower rank that `over` accepts. What
-    /// is read belongs to the subtree of `x`, what is written to `x` itself.
-    fn pull(&self, x: u32, part: &mut Part<'_, L>, place: &mut Places, over: impl Fn(u32) -> bool) {
+    /// Finishes the arcs kept at rank `x`, and sees to the ways over it. All lower ranks are
+    /// settled.
+    ///
+    /// Of a triangle, the lower ranks know two sides and the middle one keeps the third. Where few ways lead
+    /// over a rank it looks up the third side itself; where many do, the middle rank fetches them
+    /// row by row, which is dearer to begin and cheaper to go on with.
+    fn settle(&self, x: u32, part: &mut Part<'_, L>, place: &mut Places) {
         if x.is_multiple_of(4096) && self.cancel.load(Ordering::Relaxed) {
+            return;
+        }
+        self.pull(x, part, place, |_| true);
+        if self.t.narrow(x).is_some() {
+            part.wide[(x - part.ranks.start) as usize] = false;
+            self.push(x, part);
+        } else {
+            self.open(x, part);
+        }
+    }
+
+    /// Leaves the ways over `x` to the ranks above.
+    fn open(&self, x: u32, part: &mut Part<'_, L>) {
+        let at = (x - part.ranks.start) as usize;
+        let [ups, downs] = [UP, DOWN].map(|side| self.t.half[side].row(x));
+        part.wide[at] = true;
+        part.rows[at] = [ups.start, downs.start, ups.end, downs.end].map(|arc| arc as u32);
+    }
+
+    /// Lowers the arcs kept at `x` by all ways over the wide ranks below that `over` accepts.
+    fn pull(&self, x: u32, part: &mut Part<'_, L>, place: &mut Places, over: impl Fn(u32) -> bool) {
+        let (first, wide, rows) = (part.ranks.start, &*part.wide, &mut *part.rows);
+        let [_, down_half] = &self.t.half;
+        let accepted = |low: &u32| wide[(low / 2 - first) as usize] && over(low / 2);
+        let below = self.t.below(x).iter().copied().filter(accepted);
+        let mut ways = below
+            .map(|low| {
+                let (v, side) = (low / 2, low as usize & 1);
+                let row = &mut rows[(v - first) as usize];
+                let arc = row[side];
+                row[side] += 1;
+                let (mut after, end) = (row[1 - side], row[3 - side]);
+                // Of two arcs to x the one that comes down has its turn later.
+                if side == UP && after < end && down_half.head[after as usize] == x {
+                    after += 1;
+                }
+                (side, arc as usize, after as usize..end as usize)
+            })
+            .peekable();
+        if ways.peek().is_none() {
             return;
         }
         let base = part.base;
         let [up, down] = &mut part.cost;
-        let rows = [UP, DOWN].map(|side| self.t.half[side].row(x));
-        let (up, my_up) = up.split_at_mut(rows[UP].start - base[UP]);
-        let (down, my_down) = down.split_at_mut(rows[DOWN].start - base[DOWN]);
+        let ranges = [UP, DOWN].map(|side| self.t.half[side].row(x));
+        let (up, my_up) = up.split_at_mut(ranges[UP].start - base[UP]);
+        let (down, my_down) = down.split_at_mut(ranges[DOWN].start - base[DOWN]);
         let mine = [
-            &mut my_up[..rows[UP].len()],
-            &mut my_down[..rows[DOWN].len()],
+            &mut my_up[..ranges[UP].len()],
+            &mut my_down[..ranges[DOWN].len()],
         ];
-        let (first, rows) = (part.ranks.start, &mut part.rows);
-        let [_, down_half] = &self.t.half;
-        self.pull_row(x, [up, down], base, mine, place, |low| {
-            let (v, side) = (low / 2, low as usize & 1);
-            if !over(v) {
-                return None;
-            }
-            let Rows { next, end } = &mut rows[(v - first) as usize];
-            let arc = next[side];
-            next[side] += 1;
-            let mut after = next[1 - side];
-            // Of two arcs to x the one that comes down has its turn later.
-            if side == UP && after < end[DOWN] && down_half.head[after as usize] == x {
-                after += 1;
-            }
-            Some((arc as usize, after as usize..end[1 - side] as usize))
-        });
+        self.pull_row(x, ways, [up, down], base, mine, place);
     }
 
-    /// The arcs kept at `x` are `mine`, those kept lower `cost`, from `base` on. `locate` gives of
-    /// an entry of the column of `x` its arc, and the arcs of the other half at the same lower
-    /// rank that lead above `x`; or nothing, to pass it over.
+    /// Lowers all arcs within the part by the ways over a narrow rank.
+    fn push(&self, v: u32, part: &mut Part<'_, L>) {
+        let [ups, downs] = [UP, DOWN].map(|side| self.t.half[side].row(v));
+        for down in downs {
+            let there = part.cost[DOWN][down - part.base[DOWN]];
+            for up in ups.clone() {
+                let step = part.cost[UP][up - part.base[UP]];
+                let third = self.t.third[part.third];
+                part.third += 1;
+                let side = third as usize & 1;
+                let at = (third as usize / 2).wrapping_sub(part.base[side]);
+                // Those outside are fetched by the ranks that keep them.
+                if let Some(cell) = part.cost[side].get_mut(at) {
+                    lower(cell, &there, &step);
+                }
+            }
+        }
+    }
+
+    /// The arcs kept at `x` are `mine`, those kept lower `cost`, from `base` on. Each of the `ways`
+    /// is an arc kept lower, its side, and the arcs of the other half at the same lower rank that
+    /// lead above `x`.
     fn pull_row(
         &self,
         x: u32,
+        ways: impl Iterator<Item = (usize, usize, Range<usize>)>,
         cost: [&[[u32; L]]; 2],
         base: [usize; 2],
         mine: [&mut [[u32; L]]; 2],
         place: &mut Places,
-        mut locate: impl FnMut(u32) -> Option<(usize, Range<usize>)>,
     ) {
         let t = self.t;
         let heads = [UP, DOWN].map(|side| &t.half[side].head[t.half[side].row(x)]);
@@ -509,11 +576,7 @@ impl<const L: usize> Work<'_, L> {
                 place[side][y as usize] = at as u32;
             }
         }
-        for &low in t.below(x) {
-            let Some((arc, steps)) = locate(low) else {
-                continue;
-            };
-            let side = low as usize & 1;
+        for (side, arc, steps) in ways {
             let there = cost[side][arc - base[side]];
             if there.iter().all(|&c| c >= INFINITY) {
                 continue;
@@ -526,10 +589,7 @@ impl<const L: usize> Work<'_, L> {
             for (&y, step) in onward.head[steps].iter().zip(costs) {
                 // A shortcut that is missing has no place, and is passed over.
                 if let Some(cell) = mine.get_mut(place[y as usize] as usize) {
-                    for lane in 0..L {
-                        // Neither is above INFINITY, so the sum fits.
-                        cell[lane] = cell[lane].min(there[lane] + step[lane]);
-                    }
+                    lower(cell, &there, step);
                 }
             }
         }
@@ -541,21 +601,28 @@ impl<const L: usize> Work<'_, L> {
     }
 }
 
-/// How much of the columns has been given away.
-#[derive(Default)]
-struct Cut {
-    arcs: [usize; 2],
-    ranks: usize,
+/// Lowers a cell to the sum of two others, lane by lane. Whole cells at once, which compilers make
+/// into one instruction for all lanes.
+#[inline(always)]
+fn lower<const L: usize>(cell: &mut [u32; L], there: &[u32; L], step: &[u32; L]) {
+    let (old, there, step) = (*cell, *there, *step);
+    // Neither is above INFINITY, so the sum fits.
+    let sum: [u32; L] = std::array::from_fn(|lane| there[lane] + step[lane]);
+    *cell = std::array::from_fn(|lane| {
+        if sum[lane] < old[lane] {
+            sum[lane]
+        } else {
+            old[lane]
+        }
+    });
 }
 
-impl Cut {
-    /// Takes a range out of the rest of a slice that begins at `at`.
-    fn take<'a, T>(rest: &mut &'a mut [T], at: &mut usize, range: Range<usize>) -> &'a mut [T] {
-        let tail = std::mem::take(rest);
-        let (mine, tail) = tail[range.start - *at..].split_at_mut(range.len());
-        (*rest, *at) = (tail, range.end);
-        mine
-    }
+/// Takes a range out of the rest of a slice that begins at `at`.
+fn take<'a, T>(rest: &mut &'a mut [T], at: &mut usize, range: Range<usize>) -> &'a mut [T] {
+    let tail = std::mem::take(rest);
+    let (mine, tail) = tail[range.start - *at..].split_at_mut(range.len());
+    (*rest, *at) = (tail, range.end);
+    mine
 }
 
 fn on_threads<T: Send>(places: &mut [T], work: impl Fn(&mut T) + Sync) {

@@ -25,14 +25,23 @@ pub struct Found {
 /// only what it visits. Equal questions have equal answers.
 #[derive(Clone, Debug, Default)]
 pub struct Query {
-    /// Cost by rank; [`INFINITY`] between searches.
-    cost: [Vec<u32>; 2],
-    /// How a rank was reached; means something where a search that wants a path lowered the cost.
-    via: [Vec<Via>; 2],
-    /// Ranks a search from either side may touch, ascending.
-    walk: [Vec<u32>; 2],
+    sides: [Side; 2],
     /// Shortcuts still to be unfolded.
     open: Vec<Step>,
+    /// What shortcuts were found to stand for, by a hash of their number; those of one graph.
+    hints: Vec<Hint>,
+    hints_of: u64,
+}
+
+/// One direction of a search: up from the sources, or backwards up from the targets.
+#[derive(Clone, Debug, Default)]
+struct Side {
+    /// Cost by rank; [`INFINITY`] between searches, and where the search has passed.
+    cost: Vec<u32>,
+    /// How a rank was reached; means something where this search lowered the cost.
+    via: Vec<Via>,
+    /// The ranks the search stands at, on ways to the roots, each once, the lowest last.
+    front: Vec<u32>,
 }
 
 /// Rank one came from, [`NONE`] at an end, and by which arc.
@@ -46,6 +55,27 @@ const NOWHERE: Via = Via {
     below: NONE,
     arc: NONE,
 };
+
+/// The rank a shortcut goes over, and the two arcs. Holds for any metric in which the sum is right.
+#[derive(Clone, Copy, Debug)]
+struct Hint {
+    /// Twice the arc, plus one if it comes down.
+    shortcut: u32,
+    over: u32,
+    first: u32,
+    second: u32,
+}
+
+const NO_HINT: Hint = Hint {
+    shortcut: NONE,
+    over: NONE,
+    first: NONE,
+    second: NONE,
+};
+
+/// Number of hints kept: a megabyte of them. Those of the upper ranks, whose shortcuts are on most
+/// ways and take longest to unfold, soon are among them.
+const HINTS: usize = 1 << 16;
 
 /// One arc of the hierarchy on a path, in riding direction.
 #[derive(Clone, Copy, Debug)]
@@ -73,23 +103,24 @@ impl Query {
     ) -> Option<Found> {
         let t = graph.topology();
         let (cost, top) = self.meet::<true>(&t, metric, sources, targets);
-        let found = (top != NONE)
-            .then(|| self.unfold(&t, metric, top))
-            .and_then(|nodes| {
-                let (first, last) = (*nodes.first()?, *nodes.last()?);
-                let end = |ends: &[End], side: usize, node: u32| {
-                    let cost = self.cost[side][t.rank[node as usize] as usize];
-                    ends.iter().position(|&e| e == (node, cost))
-                };
-                Some(Found {
-                    cost,
-                    source: end(sources, UP, first)?,
-                    target: end(targets, DOWN, last)?,
-                    nodes,
-                })
-            });
-        self.clean::<true>();
-        found
+        if top == NONE {
+            return None;
+        }
+        if self.hints_of != graph.id() {
+            self.hints.clear();
+            self.hints_of = graph.id();
+        }
+        let nodes = self.unfold(graph, metric, top);
+        let end = |ends: &[End], node: u32| {
+            let here = ends.iter().enumerate().filter(|(_, end)| end.0 == node);
+            here.min_by_key(|(_, end)| end.1).map(|(at, _)| at)
+        };
+        Some(Found {
+            cost,
+            source: end(sources, *nodes.first()?)?,
+            target: end(targets, *nodes.last()?)?,
+            nodes,
+        })
     }
 
     /// The cost alone of what [`Query::run`] finds; [`INFINITY`] if every way is closed.
@@ -100,9 +131,8 @@ impl Query {
         sources: &[End],
         targets: &[End],
     ) -> u32 {
-        let (cost, _) = self.meet::<false>(&graph.topology(), metric, sources, targets);
-        self.clean::<false>();
-        cost
+        self.meet::<false>(&graph.topology(), metric, sources, targets)
+            .0
     }
 
     /// The cheapest cost from any of the `sources` to each group of `targets`; [`INFINITY`] where
@@ -136,37 +166,39 @@ impl Query {
             return costs;
         }
         // Where each source can get to, kept; then each target is looked for in all of them.
-        let mut reached: Vec<(u32, u32)> = Vec::new();
-        let mut first = vec![0];
+        let [up, down] = &mut self.sides;
+        let (mut reached, mut first) = (Vec::new(), vec![0]);
         for ends in sources {
-            self.begin(&t, UP, ends);
-            self.climb(&t, metric, UP);
-            let finite = |&r: &u32| (r, self.cost[UP][r as usize]);
-            reached.extend(self.walk[UP].iter().map(finite).filter(|l| l.1 < INFINITY));
+            up.begin(&t, ends);
+            up.climb(&t, metric, UP, &mut reached);
             first.push(reached.len());
-            self.clean::<false>();
         }
+        let mut sought = Vec::new();
         for (column, ends) in targets.iter().enumerate() {
-            self.begin(&t, DOWN, ends);
-            self.climb(&t, metric, DOWN);
+            sought.clear();
+            down.begin(&t, ends);
+            down.climb(&t, metric, DOWN, &mut sought);
+            sought.iter().for_each(|&(r, c)| down.cost[r as usize] = c);
             for row in 0..sources.len() {
                 let mut best = INFINITY;
                 for &(r, cost) in &reached[first[row]..first[row + 1]] {
-                    best = best.min(cost + self.cost[DOWN][r as usize]);
+                    best = best.min(cost + down.cost[r as usize]);
                 }
                 costs[row * targets.len() + column] = best;
             }
-            self.clean::<false>();
+            sought
+                .iter()
+                .for_each(|l| down.cost[l.0 as usize] = INFINITY);
         }
         costs
     }
 
     /// Makes room; false if the metric is of another graph.
     fn fit(&mut self, t: &Topology, metric: &Metric) -> bool {
-        for side in [UP, DOWN] {
-            if self.cost[side].len() != t.rank.len() {
-                self.cost[side] = vec![INFINITY; t.rank.len()];
-                self.via[side] = vec![NOWHERE; t.rank.len()];
+        for side in &mut self.sides {
+            if side.cost.len() != t.rank.len() {
+                side.cost = vec![INFINITY; t.rank.len()];
+                side.via = vec![NOWHERE; t.rank.len()];
             }
         }
         metric.is_of(t)
@@ -184,126 +216,61 @@ impl Query {
         if !self.fit(t, metric) {
             return (INFINITY, NONE);
         }
-        self.begin(t, UP, sources);
-        self.begin(t, DOWN, targets);
+        let [up, down] = &mut self.sides;
+        up.begin(t, sources);
+        down.begin(t, targets);
+        // What is dearer than the best path is part of no better one.
         let (mut best, mut top) = (INFINITY, NONE);
-        let (mut i, mut j) = (0, 0);
-        loop {
-            let next = |side: usize, at: usize| self.walk[side].get(at).copied().unwrap_or(NONE);
-            let (a, b) = (next(UP, i), next(DOWN, j));
-            let r = a.min(b);
-            if r == NONE {
-                return (best, top);
-            }
-            i += usize::from(a == r);
-            j += usize::from(b == r);
-            if a != b {
-                let side = if a == r { UP } else { DOWN };
-                let cost = self.cost[side][r as usize];
+        // Ways up from the ends, each rank once, the lowest first, until each side has one way left.
+        let (mut a, mut b) = (up.lowest(), down.lowest());
+        while up.front.len() > 1 || down.front.len() > 1 {
+            if a == b {
+                let cost = up.cost[a as usize] + down.cost[a as usize];
                 if cost < best {
-                    self.relax::<PATH>(t, metric, side, r, cost);
-                }
-                continue;
-            }
-            let [up, down] = [UP, DOWN].map(|side| self.cost[side][r as usize]);
-            if up + down < best {
-                (best, top) = (up + down, r);
-            }
-            // What is dearer than the best path is part of no better one.
-            if up < best {
-                self.relax::<PATH>(t, metric, UP, r, up);
-            }
-            if down < best {
-                self.relax::<PATH>(t, metric, DOWN, r, down);
-            }
-        }
-    }
-
-    /// Writes the labels of the ends, and finds the ranks above them.
-    fn begin(&mut self, t: &Topology, side: usize, ends: &[End]) {
-        let (costs, walk) = (&mut self.cost[side], &mut self.walk[side]);
-        walk.clear();
-        for &(node, cost) in ends {
-            let Some(&rank) = t.rank.get(node as usize) else {
-                continue;
-            };
-            if cost >= INFINITY {
-                continue;
-            }
-            let known_cost = &mut costs[rank as usize];
-            *known_cost = cost.min(*known_cost);
-            // The part of the way up that no other end has taken; the rest is there already.
-            let (mut r, known) = (rank, walk.len());
-            while r != NONE && walk[..known].binary_search(&r).is_err() {
-                walk.push(r);
-                r = t.parent[r as usize];
-            }
-            if known > 0 && walk.len() > known {
-                walk.sort_unstable();
-            }
-        }
-    }
-
-    /// Relaxes all that a side can reach.
-    fn climb(&mut self, t: &Topology, metric: &Metric, side: usize) {
-        for at in 0..self.walk[side].len() {
-            let r = self.walk[side][at];
-            let cost = self.cost[side][r as usize];
-            if cost < INFINITY {
-                self.relax::<false>(t, metric, side, r, cost);
-            }
-        }
-    }
-
-    fn relax<const PATH: bool>(
-        &mut self,
-        t: &Topology,
-        metric: &Metric,
-        side: usize,
-        r: u32,
-        cost: u32,
-    ) {
-        let half = &t.half[side];
-        let row = half.row(r);
-        let costs = &mut self.cost[side];
-        let steps = half.head[row.clone()]
-            .iter()
-            .zip(&metric.cost[side][row.clone()]);
-        if !PATH {
-            for (&head, &step) in steps {
-                let known = &mut costs[head as usize];
-                *known = (*known).min(cost + step);
-            }
-            return;
-        }
-        for (arc, (&head, &step)) in (row.start as u32..).zip(steps) {
-            let known = &mut costs[head as usize];
-            if cost + step < *known {
-                *known = cost + step;
-                self.via[side][head as usize] = Via { below: r, arc };
-            }
-        }
-    }
-
-    fn clean<const PATH: bool>(&mut self) {
-        for side in [UP, DOWN] {
-            for &r in &self.walk[side] {
-                self.cost[side][r as usize] = INFINITY;
-                if PATH {
-                    self.via[side][r as usize] = NOWHERE;
+                    (best, top) = (cost, a);
                 }
             }
-            self.walk[side].clear();
+            let r = a.min(b);
+            if a == r {
+                up.leave::<PATH>(t, metric, UP, r, best);
+                up.advance(t);
+                a = up.lowest();
+            }
+            if b == r {
+                down.leave::<PATH>(t, metric, DOWN, r, best);
+                down.advance(t);
+                b = down.lowest();
+            }
         }
+        while a != b {
+            if a < b {
+                up.leave::<PATH>(t, metric, UP, a, best);
+                a = t.parent[a as usize];
+            } else {
+                down.leave::<PATH>(t, metric, DOWN, b, best);
+                b = t.parent[b as usize];
+            }
+        }
+        while a != NONE {
+            let cost = up.cost[a as usize] + down.cost[a as usize];
+            if cost < best {
+                (best, top) = (cost, a);
+            }
+            up.leave::<PATH>(t, metric, UP, a, best);
+            down.leave::<PATH>(t, metric, DOWN, a, best);
+            a = t.parent[a as usize];
+        }
+        (best, top)
     }
 
     /// The nodes of the path over `top`.
-    fn unfold(&mut self, t: &Topology, metric: &Metric, top: u32) -> Vec<u32> {
+    fn unfold(&mut self, graph: &Graph, metric: &Metric, top: u32) -> Vec<u32> {
+        let t = graph.topology();
         let mut open = std::mem::take(&mut self.open);
         open.clear();
         // Last step first, for the stack: down from the top to the target is the far part.
         let mut at = top;
-        while let Via { below, arc } = self.via[DOWN][at as usize]
+        while let Via { below, arc } = self.sides[DOWN].via[at as usize]
             && below != NONE
         {
             open.push(Step {
@@ -315,7 +282,7 @@ impl Query {
         }
         open.reverse();
         let mut at = top;
-        while let Via { below, arc } = self.via[UP][at as usize]
+        while let Via { below, arc } = self.sides[UP].via[at as usize]
             && below != NONE
         {
             open.push(Step {
@@ -331,7 +298,7 @@ impl Query {
         while let Some(step) = open.pop()
             && nodes.len() <= most
         {
-            match halves(t, metric, step) {
+            match self.halves(graph, &t, metric, step) {
                 Some([first, second]) => open.extend([second, first]),
                 None => nodes.push(t.order[step.to as usize]),
             }
@@ -339,31 +306,139 @@ impl Query {
         self.open = open;
         nodes
     }
+
+    /// The two steps a shortcut stands for; `None` for an arc of the input.
+    fn halves(
+        &mut self,
+        graph: &Graph,
+        t: &Topology,
+        metric: &Metric,
+        step: Step,
+    ) -> Option<[Step; 2]> {
+        let Step { from, to, arc } = step;
+        let side = if from < to { UP } else { DOWN };
+        let cost = metric.cost[side][arc as usize];
+        let sum = |first: u32, second: u32| {
+            metric.cost[DOWN][first as usize] + metric.cost[UP][second as usize]
+        };
+        let both = |hint: Hint| {
+            let Hint {
+                over,
+                first,
+                second,
+                ..
+            } = hint;
+            [(from, over, first), (over, to, second)].map(|(from, to, arc)| Step { from, to, arc })
+        };
+        let shortcut = arc * 2 + side as u32;
+        if graph.is_direct(shortcut) && metric.direct(t, from, to) == cost {
+            return None;
+        }
+        if self.hints.is_empty() {
+            self.hints = vec![NO_HINT; HINTS];
+        }
+        // Fibonacci hashing (Knuth, The Art of Computer Programming 3, 6.4).
+        let slot = shortcut.wrapping_mul(0x9e37_79b9) as usize >> 16 & (HINTS - 1);
+        let hint = self.hints[slot];
+        if hint.shortcut == shortcut && sum(hint.first, hint.second) == cost {
+            return Some(both(hint));
+        }
+        let mut found = None;
+        for_common(t, from, to, |over, first, second| {
+            let (first, second) = (first as u32, second as u32);
+            if sum(first, second) == cost {
+                found = Some(Hint {
+                    shortcut,
+                    over,
+                    first,
+                    second,
+                });
+            }
+            found.is_some()
+        });
+        self.hints[slot] = found?;
+        found.map(both)
+    }
 }
 
-/// The two steps a shortcut stands for; `None` for an arc of the input.
-fn halves(t: &Topology, metric: &Metric, step: Step) -> Option<[Step; 2]> {
-    let side = if step.from < step.to { UP } else { DOWN };
-    let cost = metric.cost[side][step.arc as usize];
-    let mut found = None;
-    for_common(t, step.from, step.to, |over, first, second| {
-        if metric.cost[DOWN][first] + metric.cost[UP][second] == cost {
-            found = Some((over, first as u32, second as u32));
+impl Side {
+    /// Writes the labels of the ends.
+    fn begin(&mut self, t: &Topology, ends: &[End]) {
+        self.front.clear();
+        for &(node, cost) in ends {
+            let Some(&rank) = t.rank.get(node as usize) else {
+                continue;
+            };
+            if cost < self.cost[rank as usize] {
+                self.cost[rank as usize] = cost;
+                self.via[rank as usize] = NOWHERE;
+                self.front.push(rank);
+            }
         }
-        found.is_some()
-    });
-    let (over, first, second) = found?;
-    let Step { from, to, .. } = step;
-    Some([
-        Step {
-            from,
-            to: over,
-            arc: first,
-        },
-        Step {
-            from: over,
-            to,
-            arc: second,
-        },
-    ])
+        self.front.sort_unstable_by(|a, b| b.cmp(a));
+        self.front.dedup();
+    }
+
+    fn lowest(&self) -> u32 {
+        self.front.last().copied().unwrap_or(NONE)
+    }
+
+    /// From the lowest rank of the front on to its parent.
+    fn advance(&mut self, t: &Topology) {
+        let Some(r) = self.front.pop() else { return };
+        let parent = t.parent[r as usize];
+        if parent == NONE {
+            return;
+        }
+        let mut at = self.front.len();
+        while at > 0 && self.front[at - 1] < parent {
+            at -= 1;
+        }
+        // Where ways up meet they go on as one.
+        if at == 0 || self.front[at - 1] != parent {
+            self.front.insert(at, parent);
+        }
+    }
+
+    /// Relaxes all that can be reached, and adds it to `reached` with its cost.
+    fn climb(&mut self, t: &Topology, metric: &Metric, side: usize, reached: &mut Vec<(u32, u32)>) {
+        while let Some(&r) = self.front.last() {
+            let cost = self.cost[r as usize];
+            if cost < INFINITY {
+                reached.push((r, cost));
+            }
+            self.leave::<false>(t, metric, side, r, INFINITY);
+            self.advance(t);
+        }
+    }
+
+    /// Takes the label of a rank, and relaxes its arcs if it is below `best`.
+    #[inline]
+    fn leave<const PATH: bool>(
+        &mut self,
+        t: &Topology,
+        metric: &Metric,
+        side: usize,
+        r: u32,
+        best: u32,
+    ) {
+        let cost = std::mem::replace(&mut self.cost[r as usize], INFINITY);
+        if cost >= best {
+            return;
+        }
+        let row = t.half[side].row(r);
+        let heads = &t.half[side].head[row.clone()];
+        let steps = &metric.cost[side][row.clone()];
+        for (arc, (&head, &step)) in (row.start as u32..).zip(heads.iter().zip(steps)) {
+            let known = &mut self.cost[head as usize];
+            if PATH {
+                if cost + step < *known {
+                    *known = cost + step;
+                    self.via[head as usize] = Via { below: r, arc };
+                }
+            } else {
+                *known = (*known).min(cost + step);
+            }
+        }
+    }
 }

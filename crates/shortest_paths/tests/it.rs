@@ -336,8 +336,9 @@ fn hostile_columns_are_refused_or_harmless() {
                 &mut down.head,
                 &mut bad.first_low,
                 &mut bad.low,
+                &mut bad.third,
             ];
-            let column = &mut columns[r.below(12) as usize];
+            let column = &mut columns[r.below(13) as usize];
             if column.is_empty() {
                 continue;
             }

@@ -442,8 +442,11 @@ fn measure(name: &str, net: &Net, turns: &Turns, reps: usize) -> Outcome<Row> {
     let t = contraction.topology();
     // The turns themselves are the map's; this is what the hierarchy adds.
     let of_half = t.half.iter().map(|h| h.first_out.len() + h.head.len());
-    let words = t.slot.len() + 3 * t.rank.len() + t.first_low.len() + t.low.len();
-    row.topology_bytes = 4.0 * (words + of_half.sum::<usize>()) as f64 / row.turns as f64;
+    let words = t.slot.len() + 3 * t.rank.len() + t.first_low.len() + t.low.len() + t.third.len();
+    // And a bit an arc, which is worked out when it is opened.
+    let most = t.half.iter().map(|h| h.head.len()).max().unwrap_or(0);
+    let bytes = 4 * (words + of_half.sum::<usize>()) + most.div_ceil(4);
+    row.topology_bytes = bytes as f64 / row.turns as f64;
     if row.turns <= EXPANDED_MOST {
         let middle = |c: &[f32]| {
             let ends = net.from.iter().zip(&net.to);
