@@ -28,6 +28,11 @@ const ARROWS: &[(&str, &[&str], &str)] = &[
         "a plan needs neither files, nor HTTP, nor a store",
     ),
     (
+        "paper",
+        &["planner", "region"],
+        "paper is drawn from plans; only who prints pays for PDF and letters",
+    ),
+    (
         "tiles",
         &["region"],
         "a tile is a view of a region and of nothing else",
@@ -39,12 +44,14 @@ const ARROWS: &[(&str, &[&str], &str)] = &[
     ),
     (
         "server",
-        &["planner", "shelf", "tiles", "import", "region"],
+        &["planner", "paper", "shelf", "tiles", "import", "region"],
         "the only crate that knows HTTP",
     ),
     (
         "cli",
-        &["server", "import", "planner", "region", "shelf", "synth"],
+        &[
+            "server", "import", "planner", "paper", "region", "shelf", "synth",
+        ],
         "the binary puts the house together",
     ),
     (
@@ -72,10 +79,16 @@ const ABSENCES: &[(&[&str], &[&str], &str)] = &[
             "synth",
             "import",
             "planner",
+            "paper",
             "tiles",
         ],
         &["tokio", "axum", "rusqlite", "clap"],
         "below the shelf nobody serves, stores or parses arguments",
+    ),
+    (
+        &["planner", "tiles", "shelf", "import"],
+        &["krilla"],
+        "who plans need not print",
     ),
     (
         &["shelf"],

@@ -140,7 +140,7 @@ fn text(path: &Path, hint: &str) -> Result<String, Failure> {
 }
 
 /// A tour document, or a ride file as a tour on the region.
-fn tour(path: &Path, region: &str) -> Result<Tour, Failure> {
+pub fn tour(path: &Path, region: &str) -> Result<Tour, Failure> {
     let content = bytes(path)?;
     let document = content
         .windows(planner::document::FORMAT.len())

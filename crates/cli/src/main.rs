@@ -7,6 +7,7 @@ mod failure;
 mod files;
 mod handover;
 mod make_region;
+mod paper;
 mod plan;
 mod point;
 mod progress;
@@ -152,6 +153,33 @@ enum Command {
         #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
         margin: f64,
     },
+    /// Writes the roadbook of a tour, day by day: every decision with its sketch
+    Roadbook {
+        /// Tour document (JSON), or a ride file: GPX, GeoJSON, KML
+        #[arg(value_name = "TOUR|FILE")]
+        tour: PathBuf,
+        /// Region to plan on
+        #[arg(long, value_name = "NAME")]
+        region: String,
+        /// Size of the paper: a5, a4, letter
+        #[arg(long, value_name = "SIZE", default_value = "a5")]
+        paper: String,
+        /// File to write: .pdf or .html
+        #[arg(short, long, value_name = "FILE")]
+        output: PathBuf,
+    },
+    /// Writes a tour as one HTML file to hand out: map, days, roadbook, GPX, without network or script
+    Handout {
+        /// Tour document (JSON), or a ride file: GPX, GeoJSON, KML
+        #[arg(value_name = "TOUR|FILE")]
+        tour: PathBuf,
+        /// Region to plan on
+        #[arg(long, value_name = "NAME")]
+        region: String,
+        /// File to write: .html
+        #[arg(short, long, value_name = "FILE")]
+        output: PathBuf,
+    },
     /// Rides the route points of a file with the panel and compares with its track
     Replay {
         /// File with the planned track, and with the route unless another is named
@@ -258,6 +286,17 @@ fn run(cli: Cli) -> Outcome {
             };
             handover::run(&data()?, &wanted)
         }
+        Command::Roadbook {
+            tour,
+            region,
+            paper,
+            output,
+        } => paper::roadbook(&data()?, &tour, &region, &paper, &output),
+        Command::Handout {
+            tour,
+            region,
+            output,
+        } => paper::handout(&data()?, &tour, &region, &output),
         Command::Replay {
             plan,
             route,

@@ -60,6 +60,16 @@ impl Planner {
         have: &HashSet<String>,
         stop: &AtomicBool,
     ) -> Result<Plan, PlanError> {
+        self.plan_and_lines(tour, have, stop).map(|(plan, _)| plan)
+    }
+
+    /// The plan, and the line of each leg as it was found.
+    pub(crate) fn plan_and_lines(
+        &self,
+        tour: &Tour,
+        have: &HashSet<String>,
+        stop: &AtomicBool,
+    ) -> Result<(Plan, Vec<Arc<LegLine>>), PlanError> {
         let (taste, raw) = check(tour)?;
         let mut warnings = Vec::new();
         let mut snapped: Vec<Option<Arc<Snapped>>> = Vec::with_capacity(raw.len());
@@ -78,6 +88,7 @@ impl Planner {
         let is_stuck = |leg: u32| legs.get(leg as usize).is_some_and(|l| l.trouble.is_some());
         law.warn(tour, is_stuck, &mut warnings);
         let taste_price = self.price(tour, &taste, &raw, &snapped, &legs, &law, stop)?;
+        let lines = legs.iter().map(|leg| leg.line.clone()).collect();
         let legs = legs
             .into_iter()
             .zip(leg_sums)
@@ -89,7 +100,7 @@ impl Planner {
                 trouble: built.trouble,
             })
             .collect();
-        Ok(Plan {
+        let plan = Plan {
             legs,
             points: placed,
             days,
@@ -98,7 +109,8 @@ impl Planner {
             warnings,
             cautions: CAUTIONS.into(),
             attribution: self.region().meta().attribution.clone(),
-        })
+        };
+        Ok((plan, lines))
     }
 
     /// What the taste costs and gives, if it is not the fastest and anything was routed by it.

@@ -22,6 +22,7 @@ pub mod propose;
 pub mod rating;
 mod recent;
 pub mod rider;
+pub mod roadbook;
 pub mod snap;
 pub mod speed;
 mod spur;

@@ -87,6 +87,21 @@ impl Track {
         Self::between(&self.riding_s, &self.along_m, s)
     }
 
+    /// Height at a distance, if it is known on both sides.
+    pub fn height_at(&self, m: f64) -> Option<f32> {
+        let last = self.at.len().checked_sub(1)?;
+        let i = self.along_m.partition_point(|&k| k < m).min(last);
+        let before = i.saturating_sub(1);
+        let (low, high) = (self.height_m[before]?, self.height_m[i]?);
+        let gap = self.along_m[i] - self.along_m[before];
+        let t = if gap > 0.0 {
+            ((m - self.along_m[before]) / gap).clamp(0.0, 1.0)
+        } else {
+            1.0
+        };
+        Some(low + (high - low) * t as f32)
+    }
+
     /// Place at so many seconds of riding.
     pub fn place_at(&self, s: f64) -> Point {
         let last = self.at.len().saturating_sub(1);

@@ -60,7 +60,12 @@ impl Draft {
     /// The moment at which so much riding of the day is done.
     pub fn moment(&self, riding_s: f64) -> Option<DateTime<Utc>> {
         let (depart, _) = self.clock?;
-        Some(depart + seconds(schedule::clock_s(&self.entries, riding_s)))
+        Some(depart + seconds(self.elapsed_s(riding_s)))
+    }
+
+    /// Seconds since departure at which so much riding of the day is done.
+    pub fn elapsed_s(&self, riding_s: f64) -> f64 {
+        schedule::clock_s(&self.entries, riding_s)
     }
 }
 

@@ -14,6 +14,7 @@ mod map;
 mod plans;
 mod propose;
 mod ratings;
+mod roadbooks;
 mod snapping;
 mod speeds;
 mod spurs;
