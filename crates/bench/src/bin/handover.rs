@@ -35,6 +35,7 @@ struct Wanted {
     sets: Vec<String>,
     keep: Option<PathBuf>,
     why: bool,
+    panels: Vec<String>,
 }
 
 fn main() -> Outcome<()> {
@@ -45,6 +46,7 @@ fn main() -> Outcome<()> {
         sets: Vec::new(),
         keep: None,
         why: false,
+        panels: Vec::new(),
     };
     let mut args = std::env::args().skip(1);
     while let Some(arg) = args.next() {
@@ -54,6 +56,7 @@ fn main() -> Outcome<()> {
             "--tours" => wanted.tours = value()?.parse()?,
             "--map" => wanted.maps.push(value()?),
             "--set" => wanted.sets.push(value()?),
+            "--panel" => wanted.panels.push(value()?),
             "--keep" => wanted.keep = Some(value()?.into()),
             "--why" => wanted.why = true,
             other => return Err(format!("{other} is not known").into()),
@@ -130,7 +133,7 @@ fn strangers(seed: u64) -> Vec<Router> {
         105.0, 85.0, 78.0, 70.0, 62.0, 48.0, 33.0, 9.0, 13.0, 17.0, 9.0, 12.0,
     ];
     let mut table = |spread: f64| base.map(|v| v * (1.0 + spread * (2.0 * random.unit() - 1.0)));
-    vec![
+    let mut strangers = vec![
         Router {
             name: "stranger, posted speeds".into(),
             speed_kmh: table(0.15),
@@ -170,7 +173,18 @@ fn strangers(seed: u64) -> Vec<Router> {
             seed: seed + 400,
             ..Router::default()
         },
-    ]
+    ];
+    // Two of them pass points in the direction in which they arrive.
+    for n in [0, 2] {
+        let router = strangers[n].clone();
+        strangers.push(Router {
+            name: format!("{}, keeps its course", router.name),
+            course: true,
+            seed: router.seed + 50,
+            ..router
+        });
+    }
+    strangers
 }
 
 fn rides(planner: &Planner, wanted: &Wanted) -> Vec<Ride> {
@@ -271,46 +285,57 @@ fn choices(wanted: &Wanted) -> Vec<(String, Choice)> {
             margin_permille,
             safest,
             panel,
+            ..Settings::default()
         })
     };
     let all = models();
-    let mut list = vec![
-        (
-            "panel of 1, 5 %".to_owned(),
-            settings(&all[..1], false, 50, true),
-        ),
-        (
-            "panel of 3, 5 %".to_owned(),
-            settings(&all[..3], false, 50, true),
-        ),
-        (
-            "panel of 6, 5 %".to_owned(),
-            settings(&all[..6], false, 50, true),
-        ),
-        (
-            "strict 16, 5 %".to_owned(),
-            settings(&all[..8], true, 50, true),
-        ),
-        (
-            "all plain 10, 5 %".to_owned(),
-            settings(&all, false, 50, true),
-        ),
-        ("all 20, 0 %".to_owned(), settings(&all, true, 0, true)),
-        (
-            "all 20, 5 %, late".to_owned(),
-            settings(&all, true, 50, false),
-        ),
-        ("all 20, 5 %".to_owned(), settings(&all, true, 50, true)),
-        ("all 20, 20 %".to_owned(), settings(&all, true, 200, true)),
-    ];
+    let mut list = Vec::new();
+    for (title, count, noise, margin, safest) in [
+        ("panel of 1, 5 %", 1, false, 50, true),
+        ("panel of 3, 5 %", 3, false, 50, true),
+        ("panel of 6, 5 %", 6, false, 50, true),
+        ("all plain 10, 5 %", 10, false, 50, true),
+        ("all 20, 0 %", 10, true, 0, true),
+        ("all 20, 5 %, late", 10, true, 50, false),
+        ("all 20, 5 %", 10, true, 50, true),
+        ("all 20, 20 %", 10, true, 200, true),
+    ] {
+        let choice = settings(&all[..count], noise, margin, safest);
+        list.push((title.to_owned(), choice));
+    }
+    for text in &wanted.panels {
+        list.push((text.clone(), Choice::Panel(picked(text))));
+    }
     for per_100_km in [75.0, 150.0, 300.0] {
         list.push((format!("corners {per_100_km}"), Choice::Corners(per_100_km)));
         list.push((format!("even {per_100_km}"), Choice::Even(per_100_km)));
     }
-    if !wanted.sets.is_empty() {
-        list.retain(|(name, _)| wanted.sets.iter().any(|s| name.contains(s.as_str())));
+    if !wanted.sets.is_empty() || !wanted.panels.is_empty() {
+        list.retain(|(name, _)| {
+            wanted.panels.contains(name) || wanted.sets.iter().any(|s| name.contains(s.as_str()))
+        });
     }
     list
+}
+
+/// A panel by the numbers of its models, `n` behind those that are disturbed, then `@` and the margin
+/// in thousandths: `0,1,2n,5@50`.
+fn picked(text: &str) -> Settings {
+    let (panel, rest) = text.split_once('@').unwrap_or((text, "50"));
+    let all = Panel::built_in(&models(), 0.2, 1).routers;
+    let of = |part: &str| {
+        let n = part.trim_end_matches('n').parse::<usize>().unwrap_or(0);
+        let disturbed = usize::from(part.ends_with('n')) * all.len() / 2;
+        all.get(n + disturbed).cloned()
+    };
+    Settings {
+        margin_permille: rest.parse().unwrap_or(50),
+        safest: true,
+        spacing_m: 0.0,
+        panel: Panel {
+            routers: panel.split(',').filter_map(of).collect(),
+        },
+    }
 }
 
 fn measure(name: &str, planner: &Planner, older: Option<&Planner>, wanted: &Wanted) -> Outcome<()> {

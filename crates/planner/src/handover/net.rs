@@ -23,6 +23,7 @@
 
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, HashMap};
+use std::sync::Mutex;
 
 /// An edge that must not be ridden.
 pub const CLOSED: u32 = u32::MAX;
@@ -238,6 +239,45 @@ pub struct Search {
     heap: BinaryHeap<Reverse<(u64, u32)>>,
     /// States settled since it was made: the work done.
     pub settled: u64,
+}
+
+/// Scratch memory lent to one question after another: clearing it for every tour would cost more than
+/// the searches of a short one.
+#[derive(Debug, Default)]
+pub struct Searches(Mutex<Vec<Search>>);
+
+impl Searches {
+    /// Scratch memory until it is dropped.
+    pub fn lend(&self) -> Lent<'_> {
+        let search = crate::lock(&self.0).pop().unwrap_or_default();
+        Lent { search, to: self }
+    }
+}
+
+/// Scratch memory that goes back where it came from.
+#[derive(Debug)]
+pub struct Lent<'a> {
+    search: Search,
+    to: &'a Searches,
+}
+
+impl std::ops::Deref for Lent<'_> {
+    type Target = Search;
+    fn deref(&self) -> &Search {
+        &self.search
+    }
+}
+
+impl std::ops::DerefMut for Lent<'_> {
+    fn deref_mut(&mut self) -> &mut Search {
+        &mut self.search
+    }
+}
+
+impl Drop for Lent<'_> {
+    fn drop(&mut self) {
+        crate::lock(&self.to.0).push(std::mem::take(&mut self.search));
+    }
 }
 
 /// The weights in force while a line is looked at.
@@ -651,10 +691,20 @@ impl Search {
         let arrivals = net
             .states(edge ^ 1)
             .take(if mirrored { 1 } else { usize::MAX });
+        // Riding past and turning round at the end of the road is no other way of arriving.
+        let comes_back = |l: &Label| match l.before {
+            OFF_LINE => current == from.index,
+            before => net.state_edge[before as usize] == edge,
+        };
         for label in arrivals.filter_map(|s| self.label(s)) {
+            if comes_back(label) {
+                continue;
+            }
             other = other.min(i128::from(label.cost));
         }
-        if current != from.index {
+        // From the tip of an out-and-back, the way back is the line.
+        let at_tip = current == from.index + 1 && from.share >= 1.0 && edge == first ^ 1;
+        if current != from.index && !at_tip {
             // Back on the road one set out on: straight there, either way.
             if edge == first ^ 1 {
                 if free.leaving {

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 use xxhash_rust::xxh3::xxh3_64;
 
-use super::net::{CLOSED, Costs, Net};
+use super::net::{CLOSED, Costs, Net, Searches};
 use crate::speed::Clock;
 
 /// Why a text is no panel.
@@ -220,7 +220,7 @@ pub fn models() -> Vec<Router> {
         },
         Router {
             limits: true,
-            factor: [12.0, 4.0, 1.3, 1.0, 1.0, 1.0, 1.0, 1.2, 1.3, 1.5, 2.0, 1.0],
+            factor: [12.0, 1.5, 1.0, 1.0, 1.0, 1.0, 1.0, 1.2, 1.3, 1.5, 2.0, 1.0],
             ..plain("off the motorways")
         },
         Router {
@@ -290,6 +290,10 @@ pub struct Roads {
     pub strict: Net,
     /// Every turn allowed.
     pub lax: Net,
+    /// Scratch memory of searches on `strict`.
+    pub strict_searches: Searches,
+    /// The same on `lax`.
+    pub lax_searches: Searches,
 }
 
 impl Roads {
@@ -336,7 +340,21 @@ impl Roads {
         }
         let mut lax = Net::new(edges, (0..edges as u32).collect(), first, head, kinds);
         lax.free = true;
-        Roads { strict, lax }
+        Roads {
+            strict,
+            lax,
+            strict_searches: Searches::default(),
+            lax_searches: Searches::default(),
+        }
+    }
+
+    /// Scratch memory for searches on the net a router rides on.
+    pub fn searches(&self, router: &Router) -> &Searches {
+        if router.turns {
+            &self.strict_searches
+        } else {
+            &self.lax_searches
+        }
     }
 
     /// The net a router rides on.
@@ -475,6 +493,8 @@ pub struct Settings {
     pub margin_permille: u32,
     /// Points stand at the safest place of their window; otherwise as late as possible.
     pub safest: bool,
+    /// Points stand at least so far from each other where the line can be held so, metres.
+    pub spacing_m: f64,
     /// The routers that must agree.
     pub panel: Panel,
 }
@@ -484,6 +504,7 @@ impl Default for Settings {
         Settings {
             margin_permille: 50,
             safest: true,
+            spacing_m: 0.0,
             panel: Panel::default(),
         }
     }

@@ -117,14 +117,24 @@ impl Planner {
                 _ => course_at(stages, i),
             })
             .collect();
-        let mut searches = [Search::default(), Search::default()];
-        let routers = kit.panel.routers.iter().zip(&kit.costs);
-        routers
-            .map(|(router, costs)| {
-                let search = &mut searches[usize::from(router.turns)];
-                let legs = self.ride_points(kit, router, costs, points, &course, snapping, search);
-                self.report(router, stages, &legs)
-            })
+        let routers: Vec<_> = kit.panel.routers.iter().zip(&kit.costs).collect();
+        let ride = |(router, costs): &(&Router, &Costs)| {
+            let mut search = kit.roads.searches(router).lend();
+            let legs = self.ride_points(kit, router, costs, points, &course, snapping, &mut search);
+            self.report(router, stages, &legs)
+        };
+        // Every second router on a thread of its own.
+        let [even, odd] = [0, 1].map(|n| routers.iter().skip(n).step_by(2));
+        let (even, odd): (Vec<_>, Vec<_>) = std::thread::scope(|scope| {
+            let odd = scope.spawn(|| odd.map(ride).collect());
+            let even = even.map(ride).collect();
+            let odd = odd.join();
+            (even, odd.unwrap_or_else(|e| std::panic::resume_unwind(e)))
+        });
+        let mut odd = odd.into_iter();
+        even.into_iter()
+            .flat_map(|report| [Some(report), odd.next()])
+            .flatten()
             .collect()
     }
 
