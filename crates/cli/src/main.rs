@@ -7,6 +7,7 @@ mod failure;
 mod files;
 mod handover;
 mod make_region;
+mod matching;
 mod paper;
 mod plan;
 mod point;
@@ -193,6 +194,14 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         panel: Option<PathBuf>,
     },
+    /// Lays a recording on roads: which were ridden, what is off them, gaps, rules not kept
+    Match {
+        /// Recording: GPX, GeoJSON, KML
+        file: PathBuf,
+        /// Region whose roads were ridden
+        #[arg(long, value_name = "NAME")]
+        region: String,
+    },
     /// Turns GPX, GeoJSON or KML into any of them; several files become one
     Convert {
         /// Files to read
@@ -310,6 +319,7 @@ fn run(cli: Cli) -> Outcome {
             panel.as_deref(),
             json,
         ),
+        Command::Match { file, region } => matching::run(&data()?, &file, &region, json),
         Command::Convert { files, output } => files::convert(&files, &output),
         Command::Check { file } => files::check(&file, json),
     }

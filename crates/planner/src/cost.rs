@@ -126,6 +126,11 @@ impl Basis {
         }
     }
 
+    /// Seconds of the turn an arc makes.
+    pub fn turn_s(&self, arc: u32) -> f32 {
+        f32::from(self.turn_ds[arc as usize]) / 10.0
+    }
+
     /// How far each piece is worth riding to a taste, 0..=255. Nothing is what the taste would
     /// not ride.
     pub fn shade(&self, ratings: &Ratings, taste: &Taste) -> Vec<u8> {

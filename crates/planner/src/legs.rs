@@ -334,7 +334,7 @@ impl Planner {
     }
 
     /// The cheapest way from one stance to another.
-    fn way(&self, weighing: &Weighing, from: Stance, to: Stance) -> Option<Way> {
+    pub(crate) fn way(&self, weighing: &Weighing, from: Stance, to: Stance) -> Option<Way> {
         let (sources, targets) = (self.sources(weighing, &from), self.targets(weighing, &to));
         let found = self.with_query(|q| q.run(&self.graph, &weighing.metric, &sources, &targets));
         let along = self.along(weighing, &from, &to).filter(|&a| a < INFINITY);

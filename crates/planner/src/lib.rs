@@ -16,6 +16,7 @@ pub mod find;
 pub mod handover;
 mod legs;
 mod line;
+pub mod matching;
 pub mod plan;
 mod price;
 pub mod propose;
@@ -79,6 +80,8 @@ pub struct Planner {
     queries: Mutex<Vec<Query>>,
     legs: legs::Kept,
     strangers: handover::Strangers,
+    /// For matching.
+    lost_m: OnceLock<Vec<f32>>,
 }
 
 /// Why a region cannot be planned on: its hierarchy is damaged.
@@ -153,6 +156,7 @@ impl Planner {
             queries: Mutex::default(),
             legs: legs::Kept::default(),
             strangers: handover::Strangers::default(),
+            lost_m: OnceLock::new(),
             graph,
             region,
         })

@@ -18,6 +18,7 @@ mod hand;
 mod handover;
 mod incoming;
 mod maps;
+mod matching;
 mod page;
 mod plans;
 mod propose;
@@ -346,6 +347,7 @@ fn router(app: Arc<App>, names: Names, access: Option<Access>) -> Router {
         .route("/api/units", get(handover::units))
         .route("/api/handover", post(handover::handover))
         .route("/api/replay", post(handover::replay))
+        .route("/api/match", post(matching::matched))
         .route("/api/read", post(plans::read))
         .route("/api/tours", get(tours::list).post(tours::add))
         .route(

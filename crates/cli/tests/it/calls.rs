@@ -373,3 +373,57 @@ fn ride_files_that_cannot_be_read_are_refused() {
             .any(|f| f["severity"] == "error")
     );
 }
+
+#[test]
+fn a_recording_is_laid_on_roads() {
+    let home = Home::new();
+    let map = small_map();
+    home.import("klein", &map);
+    let at = |letter| map.lat_lon(letter).unwrap();
+    // Against the one-way from B to A, then into the fields, 30 s a point.
+    let (b, a) = (at('B'), at('A'));
+    let mut fixes: Vec<(f64, f64)> = (0..=30)
+        .map(|i| f64::from(i) / 30.0)
+        .map(|t| (b.0 + (a.0 - b.0) * t + 0.00003, b.1 + (a.1 - b.1) * t))
+        .collect();
+    fixes.extend((1..=10).map(|i| (a.0 + 0.0006 * f64::from(i), a.1)));
+    let points: String = fixes
+        .iter()
+        .map(|(lat, lon)| format!("<trkpt lat=\"{lat:.7}\" lon=\"{lon:.7}\"/>"))
+        .collect();
+    let gpx =
+        format!("<gpx version=\"1.1\" creator=\"t\"><trk><trkseg>{points}</trkseg></trk></gpx>");
+    std::fs::write(home.path("ride.gpx"), gpx).unwrap();
+    let call = ["match", "ride.gpx", "--region", "klein"];
+    let said = home.lacet(&call).fine();
+    assert!(said.contains("against a one-way"), "{said}");
+    let json = home.lacet(&[&call[..], &["--json"]].concat()).json();
+    assert_eq!(json["points"], 41);
+    assert_eq!(json["gaps"].as_array().unwrap().len(), 0);
+    assert_eq!(json["breaches"][0]["rule"], "one_way");
+    let km = |key: &str| json[key].as_f64().unwrap();
+    assert!(
+        (km("matched_km") - 1.5).abs() < 0.05,
+        "{}",
+        json["matched_km"]
+    );
+    assert!(
+        (km("off_road_km") - 0.66).abs() < 0.1,
+        "{}",
+        json["off_road_km"]
+    );
+    assert!((km("mean_m") - 3.3).abs() < 1.5, "{}", json["mean_m"]);
+    let parts = json["parts"].as_array().unwrap();
+    assert_eq!(parts.len(), 2);
+    assert_eq!(parts[0]["ways"].as_array().unwrap().len(), 1);
+    let line = json["line"].as_array().unwrap();
+    assert_eq!(
+        parts[1]["line_to"].as_u64().unwrap() as usize,
+        line.len() - 1
+    );
+    home.lacet(&["match", "absent.gpx", "--region", "klein"])
+        .refused(1, &["absent.gpx"]);
+    std::fs::write(home.path("none.gpx"), "<gpx version=\"1.1\"/>").unwrap();
+    home.lacet(&["match", "none.gpx", "--region", "klein"])
+        .refused(2, &["none.gpx"]);
+}

@@ -139,6 +139,17 @@ impl Ride {
         }
     }
 
+    /// Positions of all tracks one after the other; of all routes if there is no track.
+    pub fn positions(&self) -> Vec<Fix> {
+        let segments = self.tracks.iter().flat_map(|t| &t.segments);
+        let tracks: Vec<Fix> = segments.flatten().copied().collect();
+        if tracks.len() >= 2 {
+            return tracks;
+        }
+        let points = self.routes.iter().flat_map(|r| &r.points);
+        points.map(|p| p.at).collect()
+    }
+
     /// Geodesic length of all tracks, metres, gaps between segments left out.
     pub fn track_length_m(&self) -> f64 {
         let segments = self.tracks.iter().flat_map(|t| &t.segments);

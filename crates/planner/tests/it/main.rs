@@ -11,6 +11,7 @@ mod find_places;
 mod handover_points;
 mod legs;
 mod map;
+mod matching;
 mod plans;
 mod propose;
 mod ratings;
