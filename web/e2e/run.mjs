@@ -8,6 +8,7 @@
 
 import { Country } from "./country.mjs";
 import { House } from "./house.mjs";
+import { days } from "./tests/days.mjs";
 import { edits } from "./tests/edits.mjs";
 import { files } from "./tests/files.mjs";
 import { line } from "./tests/line.mjs";
@@ -47,7 +48,7 @@ const within = (promise, seconds, what) => {
 try {
   await within(house.open(), 120, "starting Lacet and the browser");
   const country = await Country.of(house, "demo");
-  const tests = [...line, ...edits, ...taste, ...roads, ...places, ...files, ...sheet].filter((t) =>
+  const tests = [...line, ...edits, ...taste, ...roads, ...places, ...files, ...days, ...sheet].filter((t) =>
     t.name.includes(wanted),
   );
   for (const { name, run, region = "demo", ride, ...screen } of tests) {

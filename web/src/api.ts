@@ -4,6 +4,8 @@
 import { answerOf, type Progress } from "./plan/stream";
 import { NewerThere, Refused, type Slot } from "./tour/keeper";
 import type { Conflict } from "./types/Conflict";
+import type { DayLimits } from "./types/DayLimits";
+import type { DaySplit } from "./types/DaySplit";
 import type { ErrorBody } from "./types/ErrorBody";
 import type { FoundPlace } from "./types/FoundPlace";
 import type { KeptTour } from "./types/KeptTour";
@@ -177,9 +179,30 @@ export async function exportFile(
   splitDays: boolean,
 ): Promise<{ name: string; blob: Blob }> {
   const answer = await call(`export/${kind}`, sending("POST", { tour, split_days: splitDays }));
+  return { name: nameOf(answer, `tour.${splitDays ? "zip" : kind}`), blob: await answer.blob() };
+}
+
+/** Nights for a long tour, within limits. */
+export const proposeDays = (tour: Tour, limits: DayLimits) =>
+  json<DaySplit>("days", sending("POST", { tour, limits }));
+
+/** What a tour is put on paper as. */
+export type PaperKind = "roadbook.pdf" | "roadbook.html" | "handout.html";
+export type PaperSize = "a5" | "a4" | "letter";
+
+/** The tour on paper, and the name the server gave the file. */
+export async function paper(
+  kind: PaperKind,
+  tour: Tour,
+  size: PaperSize,
+): Promise<{ name: string; blob: Blob }> {
+  const answer = await call(`paper/${kind}`, sending("POST", { tour, size }));
+  return { name: nameOf(answer, kind), blob: await answer.blob() };
+}
+
+function nameOf(answer: Response, otherwise: string): string {
   const header = answer.headers.get("content-disposition") ?? "";
-  const name = /filename="?([^";]+)"?/.exec(header)?.[1] ?? `tour.${splitDays ? "zip" : kind}`;
-  return { name, blob: await answer.blob() };
+  return /filename="?([^";]+)"?/.exec(header)?.[1] ?? otherwise;
 }
 
 export function readFile(region: string, file: File): Promise<ReadAnswer> {

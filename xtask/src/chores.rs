@@ -61,10 +61,11 @@ pub fn test(repo: &Repo) -> Result<(), String> {
 /// Seeded benchmarks, one after the other; those that miss a bar are named at the end.
 pub fn bench(repo: &Repo) -> Result<(), String> {
     // The shelf's bars are of 10,000 recordings; these are enough to see one missed.
-    let runs: [(&str, &[&str]); 3] = [
+    let runs: [(&str, &[&str]); 4] = [
         ("bench", &[]),
         ("shelf", &["--", "2000"]),
         ("search", &["--features", "reference"]),
+        ("day", &[]),
     ];
     let mut missed = Vec::new();
     for (bin, more) in runs {

@@ -20,6 +20,7 @@ const PROGRAMS: &[(&str, &str)] = &[
     ("chromium", "chromium"),
     ("xmllint", "libxml2-utils"),
     ("ogrinfo", "gdal-bin"),
+    ("pdftotext", "poppler-utils"),
 ];
 
 /// Rust is running already; the page needs Node and npm.

@@ -214,23 +214,28 @@ fn schedule(book: &Book, n: usize, out: &mut String) {
 fn warnings(book: &Book, n: usize, out: &mut String) {
     let before: f64 = book.plan.days[..n].iter().map(|d| d.sums.length_m).sum();
     let length = book.plan.days[n].sums.length_m;
+    let day = &book.plan.days[n];
+    let legs = day.first_point..day.last_point;
     let own: Vec<_> = book
         .plan
         .warnings
         .iter()
-        .filter_map(|w| Some((w.km? * 1000.0 - before, &w.text)))
-        .filter(|(m, _)| (-0.5..length + 0.5).contains(m))
+        .filter_map(|w| Some((w.km? * 1000.0 - before, w)))
+        .filter(|(m, w)| match w.leg {
+            Some(leg) => legs.contains(&leg),
+            None => (-0.5..length).contains(m),
+        })
         .collect();
     if own.is_empty() {
         return;
     }
     out.push_str("<h3>Look at these before you ride</h3><ul>");
-    for (m, text) in own {
+    for (m, warning) in own {
         let _ = write!(
             out,
             "<li>km {:.1}: {}</li>",
             m.max(0.0) / 1000.0,
-            escaped(text)
+            escaped(&warning.text)
         );
     }
     out.push_str("</ul>\n");

@@ -158,9 +158,10 @@ impl Planner {
     ) -> Result<(Vec<Built>, DateLaw), PlanError> {
         let mut law = self.law_of(tour)?;
         loop {
-            let legs = self.build_legs(tour, taste, raw, snapped, &law, stop)?;
+            let mut legs = self.build_legs(tour, taste, raw, snapped, &law, stop)?;
             let lines: Vec<&LegLine> = legs.iter().map(|leg| &*leg.line).collect();
             if !self.close_met(tour, &lines, &mut law)? {
+                self.keep_limits(tour, &mut legs)?;
                 return Ok((legs, law));
             }
         }

@@ -15,6 +15,7 @@ pub mod files;
 pub mod find;
 pub mod handover;
 mod legs;
+mod limits;
 mod line;
 pub mod matching;
 pub mod plan;
@@ -75,6 +76,8 @@ pub struct Planner {
     bases: ByTaste<Basis>,
     /// Conditional tags, read when a date first asks for them.
     rules: OnceLock<Rules>,
+    /// Conditional limits, likewise.
+    limits: OnceLock<limits::Limits>,
     weighings: ByTaste<Weighing>,
     shades: ByTaste<Vec<u8>>,
     queries: Mutex<Vec<Query>>,
@@ -151,6 +154,7 @@ impl Planner {
             basis,
             bases: ByTaste::new(MOST_RIDERS),
             rules: OnceLock::new(),
+            limits: OnceLock::new(),
             weighings: ByTaste::new(most_weighed.clamp(3, MOST_WEIGHED)),
             shades: ByTaste::new(MOST_SHADES),
             queries: Mutex::default(),

@@ -129,6 +129,55 @@ impl LegLine {
         self.way.as_ref().map_or(&[], |way| &way.states)
     }
 
+    /// The same line ridden no faster than so many metres a second between places, metres from its
+    /// start; `None` if it is not.
+    pub fn slowed(&self, limits: &[(f64, f64, f64)]) -> Option<Self> {
+        let mut line = self.line.clone();
+        let mut later_s = 0.0;
+        let limit_at = |m: f64| {
+            let on = limits.iter().filter(|l| m >= l.0 && m <= l.1);
+            on.map(|l| l.2).min_by(f64::total_cmp)
+        };
+        let mut ridden = self.ridden.clone();
+        let mut ends_m = 0.0;
+        let mut state = 0;
+        for i in 1..line.elapsed_s.len() {
+            let (from_m, to_m) = (line.distance_m[i - 1], line.distance_m[i]);
+            let seconds = self.line.elapsed_s[i] - self.line.elapsed_s[i - 1];
+            let middle_m = (from_m + to_m) / 2.0;
+            if let Some(limit) = limit_at(middle_m) {
+                let slower = ((to_m - from_m) / limit - seconds).max(0.0);
+                later_s += slower;
+                while state + 1 < ridden.len() && ends_m + ridden[state][0] < middle_m {
+                    ends_m += ridden[state][0];
+                    state += 1;
+                }
+                if let Some(own) = ridden.get_mut(state) {
+                    own[1] += slower;
+                }
+            }
+            line.elapsed_s[i] = ((self.line.elapsed_s[i] + later_s) * 10.0).round() / 10.0;
+        }
+        if later_s < 0.1 {
+            return None;
+        }
+        let sums = Sums {
+            riding_s: self.sums.riding_s + later_s,
+            ..self.sums.clone()
+        };
+        Some(LegLine {
+            key: key(&line, LegKind::Road),
+            line,
+            sums,
+            notes: self.notes.clone(),
+            highest_m: self.highest_m,
+            climbed: Mutex::default(),
+            way: self.way.clone(),
+            ridden,
+            winding_m: self.winding_m,
+        })
+    }
+
     /// A line drawn by hand through `points`, or straight where no road was found.
     pub fn drawn(region: &Region, points: &[Point], kind: LegKind) -> Self {
         let mut build = Builder::default();

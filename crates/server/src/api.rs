@@ -114,6 +114,28 @@ pub struct ExportRequest {
     pub split_days: bool,
 }
 
+/// Body of `POST /api/days`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct DaysRequest {
+    /// The tour to split.
+    pub tour: Tour,
+    /// What a day may hold.
+    #[serde(default)]
+    pub limits: planner::day::split::DayLimits,
+}
+
+/// Body of `POST /api/paper/{what}`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]
+pub struct PaperRequest {
+    /// The tour to put on paper.
+    pub tour: Tour,
+    /// `a5`, `a4` or `letter`; A5 if nothing is said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub size: Option<String>,
+}
+
 /// Answer of `POST /api/read`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "ts", derive(ts_rs::TS), ts(export))]

@@ -20,6 +20,7 @@ mod incoming;
 mod maps;
 mod matching;
 mod page;
+mod paper;
 mod plans;
 mod propose;
 mod tours;
@@ -341,9 +342,11 @@ fn router(app: Arc<App>, names: Names, access: Option<Access>) -> Router {
         .route("/api/tastes/read", post(plans::read_taste))
         .route("/api/tastes/write", post(plans::write_taste))
         .route("/api/plan", post(plans::plan))
+        .route("/api/days", post(plans::days))
         .route("/api/hand", get(hand::hand))
         .route("/api/propose/{what}", post(propose::propose))
         .route("/api/export/{format}", post(plans::export))
+        .route("/api/paper/{what}", post(paper::paper))
         .route("/api/units", get(handover::units))
         .route("/api/handover", post(handover::handover))
         .route("/api/replay", post(handover::replay))

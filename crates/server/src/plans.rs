@@ -17,7 +17,7 @@ use serde::Deserialize;
 use zip::write::SimpleFileOptions;
 
 use crate::answer::{Refusal, attachment, beside, bytes, json_body, ok};
-use crate::api::{ExportRequest, PlanRequest, ReadAnswer};
+use crate::api::{DaysRequest, ExportRequest, PlanRequest, ReadAnswer};
 use crate::{App, MAX_TOUR_BYTES};
 
 /// Most bytes of a file to read: a little more than the reader takes, so that it can say so.
@@ -68,6 +68,16 @@ pub(crate) async fn plan(
     let planner = app.region(tour.region.clone()).await?;
     let have: HashSet<String> = have.into_iter().collect();
     ok(&beside(move || Ok(planner.plan(&tour, &have)?)).await?)
+}
+
+/// Nights for a long tour.
+pub(crate) async fn days(
+    State(app): State<Arc<App>>,
+    request: Request,
+) -> Result<Response, Refusal> {
+    let DaysRequest { tour, limits } = json_body(request, MAX_TOUR_BYTES).await?;
+    let planner = app.region(tour.region.clone()).await?;
+    ok(&beside(move || Ok(planner.propose_days(&tour, &limits)?)).await?)
 }
 
 /// A format that tours are written in.
@@ -167,7 +177,7 @@ fn zip_of_days(
     Ok(zip.finish()?.into_inner())
 }
 
-fn one_name(title: &str, ending: &str) -> String {
+pub(crate) fn one_name(title: &str, ending: &str) -> String {
     let names = files::file_names(&[title.to_owned()], ending);
     names
         .into_iter()

@@ -68,7 +68,8 @@ export const edits = [
       await rider.button("End the day here").click();
       await rider.settled();
       assert.equal((await rider.plan()).days.length, 2);
-      assert.equal(await rider.page.getByRole("slider").count(), 2, "the ribbon has a row a day");
+      const rows = rider.page.getByRole("slider", { name: /along the line/ });
+      assert.equal(await rows.count(), 2, "the ribbon has a row a day");
       await rider.button("Join the days").click();
       await rider.settled();
       assert.equal((await rider.plan()).days.length, 1);

@@ -132,6 +132,19 @@ function PointCard({ index }: { index: number }) {
               </span>
             </label>
           )}
+          {index > 0 && t.depart && (
+            <label>
+              Be there by
+              <input
+                type="time"
+                name="arrive_by"
+                value={p.arrive_by ?? ""}
+                onChange={(e) =>
+                  state.edit(edits.setArriveBy(t, index, e.currentTarget.value), "Hour of arrival set")
+                }
+              />
+            </label>
+          )}
           {p.ends_day && (
             <label>
               Next day leaves at

@@ -9,6 +9,7 @@ import { PALETTES } from "../map/palette";
 import type { Course, CourseDay } from "../plan/course";
 import * as actions from "./actions";
 import { IconButton } from "./icons";
+import { DayEnd, Events, FuelLine, FuelStops, type Place, Shadows, Signs } from "./RibbonDay";
 import { type Axis, axisOf, gridOf, layOut, mAt, surfaceKind, xOf } from "./rows";
 import * as state from "./state";
 
@@ -32,6 +33,7 @@ export function Ribbon() {
       </div>
       <div class={table.value ? "ribbon-table" : "ribbon-table off-screen"}>
         <Table course={course} />
+        <Events course={course} />
       </div>
       <IconButton
         name="table"
@@ -74,6 +76,7 @@ function Row({ course, day, axis, last }: { course: Course; day: CourseDay; axis
   const pen = PALETTES[state.dark.value ? "night" : "day"].days;
   const stroke = pen[day.index % pen.length];
 
+  const place: Place = { course, day, axis, width: w };
   const move = (e: PointerEvent) => {
     if (!box.current || w === 0) return;
     const left = box.current.getBoundingClientRect().left;
@@ -131,88 +134,107 @@ function Row({ course, day, axis, last }: { course: Course; day: CourseDay; axis
         {date && <span>{date}</span>}
         {day.departS !== undefined && <b>{format.timeOfDay(day.departS)}</b>}
       </div>
-      <div
-        class="row-plot"
-        ref={box}
-        role="slider"
-        tabIndex={0}
-        aria-label={`${name}: along the line`}
-        aria-valuemin={0}
-        aria-valuemax={Math.round(day.endM - day.startM)}
-        aria-valuenow={spot ? Math.round(spot.m - day.startM) : 0}
-        aria-valuetext={spot ? spotText(course, spot.m) : "start"}
-        onPointerMove={move}
-        onPointerLeave={() => {
-          if (document.activeElement !== box.current) state.cursor.value = undefined;
-        }}
-        onClick={(e) => {
-          if (box.current && w > 0)
-            choose(mAt(course, axis, day, e.clientX - box.current.getBoundingClientRect().left, w));
-        }}
-        onFocus={() => {
-          if (!here) state.cursor.value = day.startM;
-        }}
-        onBlur={() => (state.cursor.value = undefined)}
-        onKeyDown={key}
-      >
-        {row && (
-          <svg width={w} height={ROW_PX + (last ? FOOT_PX : 0)} aria-hidden="true">
-            {grid.map((g) => (
-              <line key={g.text} class="grid" x1={g.x} x2={g.x} y1="0" y2={ROW_PX} />
-            ))}
-            <path class="silhouette" d={row.silhouette} />
-            {row.bends.map((b) => (
-              <rect
-                key={b.from}
-                x={b.from}
-                y={FIELD_PX}
-                width={b.to - b.from + 0.3}
-                height={BEND_PX}
-                style={{ fill: `var(--bend-${b.value})` }}
-              />
-            ))}
-            {row.surfaces.map((s) => (
-              <line
-                key={s.from}
-                class={`surface-line surface-line-${s.value}`}
-                x1={s.from}
-                x2={s.to}
-                y1={SURFACE_Y}
-                y2={SURFACE_Y}
-              />
-            ))}
-            {course.marks
-              .filter((k) => k.day === day.index)
-              .map((k) => (
-                <Tick key={k.point} course={course} day={day} axis={axis} width={w} mark={k} />
+      <div class="row-field">
+        <div
+          class="row-plot"
+          ref={box}
+          role="slider"
+          tabIndex={0}
+          aria-label={`${name}: along the line`}
+          aria-valuemin={0}
+          aria-valuemax={Math.round(day.endM - day.startM)}
+          aria-valuenow={spot ? Math.round(spot.m - day.startM) : 0}
+          aria-valuetext={spot ? spotText(course, spot.m) : "start"}
+          onPointerMove={move}
+          onPointerLeave={() => {
+            if (document.activeElement !== box.current) state.cursor.value = undefined;
+          }}
+          onClick={(e) => {
+            if (box.current && w > 0)
+              choose(mAt(course, axis, day, e.clientX - box.current.getBoundingClientRect().left, w));
+          }}
+          onFocus={() => {
+            if (!here) state.cursor.value = day.startM;
+          }}
+          onBlur={() => (state.cursor.value = undefined)}
+          onKeyDown={key}
+        >
+          {row && (
+            <svg width={w} height={ROW_PX + (last ? FOOT_PX : 0)} aria-hidden="true">
+              {grid.map((g) => (
+                <line key={g.text} class="grid" x1={g.x} x2={g.x} y1="0" y2={ROW_PX} />
               ))}
-            {last &&
-              grid
-                .filter((g) => g.x < w - 14)
-                .map((g) => (
-                  <text
-                    key={g.text}
-                    class="grid-text"
-                    x={Math.max(0, g.x)}
-                    y={ROW_PX + 12}
-                    text-anchor={g.x < 14 ? "start" : "middle"}
-                  >
-                    {g.text}
-                  </text>
+              <Shadows place={place} heightPx={FIELD_PX} />
+              <path class="silhouette" d={row.silhouette} />
+              <FuelLine place={place} heightPx={FIELD_PX} />
+              {row.bends.map((b) => (
+                <rect
+                  key={b.from}
+                  x={b.from}
+                  y={FIELD_PX}
+                  width={b.to - b.from + 0.3}
+                  height={BEND_PX}
+                  style={{ fill: `var(--bend-${b.value})` }}
+                />
+              ))}
+              {row.surfaces.map((s) => (
+                <line
+                  key={s.from}
+                  class={`surface-line surface-line-${s.value}`}
+                  x1={s.from}
+                  x2={s.to}
+                  y1={SURFACE_Y}
+                  y2={SURFACE_Y}
+                />
+              ))}
+              {course.marks
+                .filter((k) => k.day === day.index)
+                .map((k) => (
+                  <Tick key={k.point} course={course} day={day} axis={axis} width={w} mark={k} />
                 ))}
-            {spot && (
-              <g class="row-cursor">
-                <line x1={x} x2={x} y1="0" y2={ROW_PX} />
-                {spot.heightM !== undefined && <circle cx={x} cy={scale(spot.heightM)} r="3.5" />}
-              </g>
-            )}
-          </svg>
-        )}
-        {spot && w > 0 && (
-          <div class={`row-words ${x > w / 2 ? "left" : ""}`} style={{ left: `${x}px` }} aria-hidden="true">
-            {spotText(course, spot.m)}
-          </div>
-        )}
+              {day.rows
+                .filter((r) => r.kind === "rest" || r.kind === "ferry")
+                .map((r) => (
+                  <rect
+                    key={`${r.kind} ${r.km}`}
+                    class={`halt halt-${r.kind}`}
+                    x={xOf(axis, day, day.startM + r.km * 1000, r.from_s, w)}
+                    y={0}
+                    width={axis.kind === "time" ? ((r.to_s - r.from_s) / (axis.to - axis.from)) * w : 0}
+                    height={ROW_PX}
+                  />
+                ))}
+              <Signs place={place} y={FIELD_PX} />
+              {last &&
+                grid
+                  .filter((g) => g.x < w - 14)
+                  .map((g) => (
+                    <text
+                      key={g.text}
+                      class="grid-text"
+                      x={Math.max(0, g.x)}
+                      y={ROW_PX + 12}
+                      text-anchor={g.x < 14 ? "start" : "middle"}
+                    >
+                      {g.text}
+                    </text>
+                  ))}
+              {spot && (
+                <g class="row-cursor">
+                  <line x1={x} x2={x} y1="0" y2={ROW_PX} />
+                  {spot.heightM !== undefined && <circle cx={x} cy={scale(spot.heightM)} r="3.5" />}
+                </g>
+              )}
+            </svg>
+          )}
+          {spot && w > 0 && (
+            <div class={`row-words ${x > w / 2 ? "left" : ""}`} style={{ left: `${x}px` }} aria-hidden="true">
+              {spotText(course, spot.m)}
+            </div>
+          )}
+        </div>
+        {w > 0 && <FuelStops place={place} />}
+        {w > 0 && several && <DayEnd place={place} />}
       </div>
       <div class="row-end">
         {day.departS !== undefined && <b>{format.timeOfDay(day.departS + day.spanS)}</b>}

@@ -2,6 +2,7 @@
 
 import { useSignal } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
+import type { PaperSize } from "../api";
 import * as format from "../format";
 import * as edits from "../tour/edits";
 import { nameOf } from "../tour/taste";
@@ -9,6 +10,7 @@ import type { Sums } from "../types/Sums";
 import * as actions from "./actions";
 import { climb, Sheet } from "./Card";
 import { focusField } from "./commands";
+import { DayTools } from "./DayTools";
 import { Icon, IconButton } from "./icons";
 import * as state from "./state";
 import { TastePrice } from "./TastePanel";
@@ -75,6 +77,7 @@ export function TourPanel() {
           </button>
         </div>
       )}
+      {t.points.length > 1 && <OnPaper />}
       {t.points.length > 0 ? <Points /> : <p class="hint">No stops yet. Click the map, or find a place.</p>}
       {t.points.length > 1 && (
         <div class="deeds quiet">
@@ -125,6 +128,7 @@ export function TourPanel() {
           </label>
         )}
       </div>
+      {t.points.length > 1 && <DayTools />}
       <div class="deeds quiet">
         <button type="button" onClick={() => state.newTour()}>
           <Icon name="plus" />
@@ -136,6 +140,35 @@ export function TourPanel() {
         </button>
       </div>
     </Sheet>
+  );
+}
+
+/** The roadbook and the handout. */
+function OnPaper() {
+  return (
+    <div class="deeds">
+      <button type="button" onClick={() => void state.takePaper("roadbook.pdf")}>
+        <Icon name="take" />
+        Roadbook
+      </button>
+      <select
+        name="paper"
+        aria-label="Size of the roadbook's paper"
+        value={state.paperSize.value}
+        onChange={(e) => (state.paperSize.value = e.currentTarget.value as PaperSize)}
+      >
+        <option value="a5">A5</option>
+        <option value="a4">A4</option>
+        <option value="letter">Letter</option>
+      </select>
+      <button
+        type="button"
+        title="The whole tour in one file for friends: opens without a network"
+        onClick={() => void state.takePaper("handout.html")}
+      >
+        Handout
+      </button>
+    </div>
   );
 }
 

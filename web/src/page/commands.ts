@@ -96,6 +96,9 @@ export function commands(): Command[] {
     if (several) add("Take a GPX file a day", () => void state.takeFile("gpx", true), "export download zip");
     add("Take the GeoJSON file", () => void state.takeFile("geojson", false), "export download");
     add("Take the KML file", () => void state.takeFile("kml", false), "export download");
+    add("Take the roadbook as PDF", () => void state.takePaper("roadbook.pdf"), "paper print junctions");
+    add("Take the roadbook as a page to print", () => void state.takePaper("roadbook.html"), "paper html");
+    add("Take the handout", () => void state.takePaper("handout.html"), "html friends phone share file");
     add("Print the plan", () => window.print(), "paper");
     add("Reverse the tour", actions.reverse, "other way round direction");
     add("Ride back to the start", actions.closeLoop, "loop round");

@@ -442,6 +442,19 @@ export async function takeFile(kind: api.FileKind, splitDays: boolean): Promise<
   }
 }
 
+/** Where paper is cut to inches, letter; else the half sheet that fits a tank bag. */
+export const paperSize = signal<api.PaperSize>(/-(US|CA|MX)$/.test(navigator.language) ? "letter" : "a5");
+
+export async function takePaper(kind: api.PaperKind): Promise<void> {
+  if (tour.value.points.length < 2) return tell("There is no line yet: set a start and a second stop first.");
+  try {
+    const { name, blob } = await api.paper(kind, tour.value, paperSize.value);
+    download(name, blob);
+  } catch (error) {
+    trouble(error);
+  }
+}
+
 export function download(name: string, blob: Blob): void {
   const link = document.createElement("a");
   link.href = URL.createObjectURL(blob);

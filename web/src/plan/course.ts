@@ -4,6 +4,7 @@
 import { clockS } from "../format";
 import { alongM, footOn } from "../tour/ground";
 import type { Line } from "../types/Line";
+import type { Row } from "../types/Row";
 import type { Run } from "../types/Run";
 import type { Planned } from "./client";
 
@@ -13,7 +14,7 @@ interface Stretch {
   line: Line;
   startM: number;
   endM: number;
-  /** Seconds since departure of the day, halts before it included. */
+  /** Seconds of riding since the start of the day. */
   startS: number;
 }
 
@@ -25,6 +26,8 @@ export interface CourseDay {
   endM: number;
   /** Seconds from departure to arrival, halts included. */
   spanS: number;
+  /** What happens when: halts, rests, ferries. */
+  rows: readonly Row[];
   /** Departure on a clock without zones, seconds; `undefined` without a date. */
   departS: number | undefined;
 }
@@ -61,24 +64,26 @@ export class Course {
   #stretches: Stretch[] = [];
 
   constructor(readonly planned: Planned) {
-    const { plan, tour, lines } = planned;
+    const { plan, lines } = planned;
     let m = 0;
     let low = Number.POSITIVE_INFINITY;
     let high = Number.NEGATIVE_INFINITY;
     for (const [index, day] of plan.days.entries()) {
       const startM = m;
-      let sinceS = 0;
+      const rows = day.sheet.rows;
+      let ridingS = 0;
       this.marks.push({ point: day.first_point, day: index, m, arriveS: 0, leaveS: 0 });
       for (let leg = day.first_point; leg < day.last_point; leg++) {
         const line = lines[leg];
         if (!line) continue;
         const endM = m + (line.distance_m.at(-1) ?? 0);
-        this.#stretches.push({ leg, line, startM: m, endM, startS: sinceS });
+        this.#stretches.push({ leg, line, startM: m, endM, startS: ridingS });
         m = endM;
-        sinceS += line.elapsed_s.at(-1) ?? 0;
-        const dwellS = leg + 1 < day.last_point ? (tour.points[leg + 1]?.dwell_min ?? 0) * 60 : 0;
-        this.marks.push({ point: leg + 1, day: index, m, arriveS: sinceS, leaveS: sinceS + dwellS });
-        sinceS += dwellS;
+        ridingS += line.elapsed_s.at(-1) ?? 0;
+        // Where one halts is in the day's clock; what the plan did not say is ridden through.
+        const row = rows.find((r) => r.point === leg + 1);
+        const arriveS = row?.from_s ?? clockAt(rows, ridingS);
+        this.marks.push({ point: leg + 1, day: index, m, arriveS, leaveS: row?.to_s ?? arriveS });
         for (const h of line.height_m) {
           if (h === null) continue;
           if (h < low) low = h;
@@ -91,7 +96,8 @@ export class Course {
         lastPoint: day.last_point,
         startM,
         endM: m,
-        spanS: sinceS,
+        spanS: rows.at(-1)?.to_s ?? ridingS,
+        rows,
         departS: clockS(day.depart),
       });
     }
@@ -123,7 +129,7 @@ export class Course {
       leg: stretch.leg,
       day: day?.index ?? 0,
       run: line.runs.find((r) => i >= r.from && i < r.to) ?? line.runs.at(-1),
-      sinceS: stretch.startS + between(line.elapsed_s),
+      sinceS: clockAt(day?.rows ?? [], stretch.startS + between(line.elapsed_s)),
     };
   }
 
@@ -131,10 +137,11 @@ export class Course {
   atTime(dayIndex: number, sinceS: number): number {
     const day = this.days[dayIndex];
     if (!day) return 0;
+    const ridingS = ridingAt(day.rows, sinceS);
     for (const s of this.#stretches) {
       if (s.leg < day.firstPoint || s.leg >= day.lastPoint) continue;
-      if (sinceS <= s.startS) return s.startM;
-      const local = sinceS - s.startS;
+      if (ridingS <= s.startS) return s.startM;
+      const local = ridingS - s.startS;
       const total = s.line.elapsed_s.at(-1) ?? 0;
       if (local > total) continue;
       const i = lowerVertex(s.line.elapsed_s, local);
@@ -184,6 +191,22 @@ export class Course {
     }
     return this.#stretches[low];
   }
+}
+
+/** The clock when so much of a day's riding is done; where one halts, the time of leaving. */
+function clockAt(rows: readonly Row[], ridingS: number): number {
+  const row = rows.findLast((r) => r.riding_s <= ridingS);
+  if (!row) return ridingS;
+  const next = rows[rows.indexOf(row) + 1]?.from_s ?? Number.POSITIVE_INFINITY;
+  return Math.min(row.to_s + ridingS - row.riding_s, next);
+}
+
+/** The riding that is done when the clock shows a time; none is done while one halts. */
+function ridingAt(rows: readonly Row[], sinceS: number): number {
+  const row = rows.findLast((r) => r.from_s <= sinceS);
+  if (!row) return sinceS;
+  const next = rows[rows.indexOf(row) + 1]?.riding_s ?? Number.POSITIVE_INFINITY;
+  return Math.min(row.riding_s + Math.max(0, sinceS - row.to_s), next);
 }
 
 /** The last vertex whose value is not above `x`, never the very last vertex. */

@@ -144,6 +144,54 @@ export function setDayEnd(tour: Tour, index: number, ends: boolean): Tour {
   });
 }
 
+/**
+ * Moves the end of a day to another place of the line: to a stop or via that is there already, or to a new stop
+ * on leg `leg`. What is known of the next morning goes with it.
+ */
+export function moveDayEnd(
+  tour: Tour,
+  from: number,
+  to: { index: number } | { leg: number; at: Position },
+): Tour {
+  const old = tour.points[from];
+  if (!old?.ends_day) return tour;
+  const next = old.next_depart ?? "";
+  if ("index" in to) {
+    if (to.index === from) return tour;
+    return setNextDepart(setDayEnd(setDayEnd(tour, from, false), to.index, true), to.index, next);
+  }
+  const joined = setDayEnd(tour, from, false);
+  const index = to.leg + 1;
+  const there = setDayEnd(insert(joined, to.leg, newPoint("stop", to.at)), index, true);
+  // A stop that says nothing else is only passed from now on; the line stays what it was.
+  const silent = !old.name && !old.dwell_min && !old.refuel && !old.arrive_by;
+  const moved = setNextDepart(there, index, next);
+  return silent ? setKind(moved, from < index ? from : from + 1, "via") : moved;
+}
+
+/** Ends days at these places, each on a leg of the tour, in riding order; days that were are joined. */
+export function splitByNights(
+  tour: Tour,
+  nights: readonly { leg: number; at: Position; name: string }[],
+): Tour {
+  const joined = tour.points.reduce((t, p, i) => (p.ends_day ? setDayEnd(t, i, false) : t), tour);
+  // From the last on, so that legs before keep their numbers.
+  return nights.reduceRight(
+    (t, n) => setDayEnd(insert(t, n.leg, newPoint("stop", n.at, n.name)), n.leg + 1, true),
+    joined,
+  );
+}
+
+/** To be at a stop by an hour, `HH:MM`, which sets the day's departure; empty for no such hour. */
+export function setArriveBy(tour: Tour, index: number, time: string): Tour {
+  return change(tour, index, ({ arrive_by: _old, ...p }) => (time ? { ...p, arrive_by: time } : p));
+}
+
+/** Who rides, on what. */
+export function setRider(tour: Tour, rider: Tour["rider"]): Tour {
+  return { ...tour, rider };
+}
+
 /** When the day that starts at a day's end leaves, `HH:MM`; empty for no time. */
 export function setNextDepart(tour: Tour, index: number, time: string): Tour {
   return change(tour, index, ({ next_depart: _old, ...p }) => (time ? { ...p, next_depart: time } : p));

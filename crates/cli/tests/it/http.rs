@@ -203,6 +203,36 @@ fn tours_are_planned_exported_and_read_back() {
     server
         .send("POST", "/api/export/doc", &request)
         .refused(404);
+    for (what, kind, begins) in [
+        ("roadbook.pdf", "application/pdf", "%PDF-"),
+        (
+            "roadbook.html",
+            "text/html; charset=utf-8",
+            "<!doctype html>",
+        ),
+        (
+            "handout.html",
+            "text/html; charset=utf-8",
+            "<!doctype html>",
+        ),
+    ] {
+        let question = json!({"tour": document, "size": "a4"});
+        let file = server.send("POST", &format!("/api/paper/{what}"), &question);
+        assert_eq!(
+            (file.status, file.header("content-type")),
+            (200, Some(kind))
+        );
+        assert!(file.body.starts_with(begins.as_bytes()), "{what}");
+        let name = file.header("content-disposition").unwrap();
+        assert!(name.is_ascii() && name.starts_with("attachment"), "{name}");
+    }
+    server
+        .send("POST", "/api/paper/poster", &request)
+        .refused(404);
+    let huge = json!({"tour": document, "size": "a0"});
+    server
+        .send("POST", "/api/paper/roadbook.pdf", &huge)
+        .refused(422);
     let mut wrong = document.clone();
     wrong["taste"] = json!("sideways");
     server

@@ -84,6 +84,8 @@ pub(super) struct Found {
     pub angle_deg: f64,
     /// What the junction looks like, if that is told in a word.
     pub kind: Option<&'static str>,
+    /// On which side to keep where arms lie close together.
+    pub keep: Option<&'static str>,
 }
 
 /// An arm other than the one come by and the way.
@@ -183,6 +185,7 @@ pub(super) fn decide(region: &Region, from: Edge, way: Edge) -> Option<Found> {
             turn: Turn::Back,
             angle_deg: 180.0,
             kind: None,
+            keep: None,
         });
     }
     let angle_deg = angle_deg(region, from, way);
@@ -204,6 +207,7 @@ pub(super) fn decide(region: &Region, from: Edge, way: Edge) -> Option<Found> {
         turn: turn_of(angle_deg),
         angle_deg,
         kind: kind(angle_deg, &arms),
+        keep: keep(angle_deg, &arms),
     })
 }
 
@@ -217,6 +221,24 @@ pub(super) fn road_leaves(region: &Region, from: Edge, way: Edge) -> Option<Turn
     let other = arms.iter().filter(goes_on).map(|arm| arm.angle_deg);
     let straightest = other.min_by(|a, b| a.abs().total_cmp(&b.abs()))?;
     (straightest.abs() < 120.0).then(|| turn_of(straightest))
+}
+
+/// `left` or `right` where every arm that lies ahead, close to the way, is on the other side.
+fn keep(way_deg: f64, arms: &[Arm]) -> Option<&'static str> {
+    let mut close = arms
+        .iter()
+        .filter(|a| !a.drive && !a.barred && (a.angle_deg - way_deg).abs() <= STRAIGHT_DEG)
+        .map(|a| a.angle_deg > way_deg)
+        .peekable();
+    if way_deg.abs() > STRAIGHT_DEG || close.peek().is_none() {
+        return None;
+    }
+    let rights: Vec<bool> = close.collect();
+    match (rights.iter().all(|r| *r), rights.iter().any(|r| *r)) {
+        (true, _) => Some("left"),
+        (_, false) => Some("right"),
+        _ => None,
+    }
 }
 
 fn kind(way_deg: f64, arms: &[Arm]) -> Option<&'static str> {

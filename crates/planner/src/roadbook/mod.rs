@@ -208,6 +208,9 @@ impl Planner {
         let stays = junction::same_road(region, before.piece(), after.piece())
             && !road_label(region, after.piece()).is_empty();
         let mut text = found.turn.words().to_owned();
+        if let Some(side) = found.keep {
+            text += &format!(", keep {side}");
+        }
         if stays && found.turn != Turn::Back {
             text += ", staying on this road";
         }
@@ -239,15 +242,17 @@ impl Planner {
             .filter(|p| junction::has_exit(region, region.head(p.edge), after.edge))
             .count()
             .max(1) as u32;
-        let angle = junction::angle_deg(region, before, after.edge);
-        let turn = turn_of(angle);
         self.look_for(before, after.edge, &mut look_for);
-        let text = format!(
+        let (text, turn) = (String::new(), Turn::Straight);
+        let mut row = self.decision(draft, parts, [i, end], turn, 0.0, text, look_for);
+        // At the ring itself roads are bent aside; what counts is where they come from and go to.
+        row.angle_deg = row.sketch.angle_deg().round();
+        row.turn = turn_of(row.angle_deg);
+        row.text = format!(
             "at the roundabout the {} exit, {}",
             ordinal(exit),
-            turn.words()
+            row.turn.words()
         );
-        let mut row = self.decision(draft, parts, [i, end], turn, angle, text, look_for);
         row.exit = Some(exit);
         row
     }
@@ -268,6 +273,8 @@ impl Planner {
         let out = parts[leaves].edge;
         let at = region.node_point(region.tail(parts[enters].edge));
         let riding_s = draft.track.seconds_at(at_m);
+        let [number, name] = [region.piece_ref(), region.piece_name()]
+            .map(|column| region.string(column[out.piece() as usize]));
         Decision {
             number: 0,
             at_m,
@@ -282,12 +289,8 @@ impl Planner {
             exit: None,
             text,
             look_for,
-            number_of_road: region
-                .string(region.piece_ref()[out.piece() as usize])
-                .to_owned(),
-            name_of_road: region
-                .string(region.piece_name()[out.piece() as usize])
-                .to_owned(),
+            number_of_road: number.to_owned(),
+            name_of_road: if name == number { "" } else { name }.to_owned(),
             sketch: sketch::of(region, &draft.track, parts, [enters, leaves]),
         }
     }
@@ -345,6 +348,7 @@ fn road_label(region: &Region, piece: u32) -> String {
     match (number, name) {
         ("", name) => name.to_owned(),
         (number, "") => number.to_owned(),
+        (number, name) if number == name => number.to_owned(),
         (number, name) => format!("{number} {name}"),
     }
 }

@@ -152,8 +152,8 @@ fn fuel(planner: &Planner, day: &Day, draft: &Draft, notes: &mut Rough) {
         told.push(station.at_m);
         let name = region.string(region.place_name()[station.place as usize]);
         let text = match name {
-            "" => "fuel".to_owned(),
-            name => format!("fuel: {name}"),
+            "" => "station".to_owned(),
+            name => format!("station {name}"),
         };
         notes.push((station.at_m, NoteKind::Fuel, text));
     }
@@ -357,7 +357,11 @@ fn warnings(plan: &Plan, draft: &Draft, notes: &mut Rough) {
     {
         let Some(km) = warning.km else { continue };
         let at_m = km * 1000.0 - draft.start_m;
-        if (-0.5..length_m + 0.5).contains(&at_m) {
+        let in_day = match warning.leg {
+            Some(leg) => (draft.first as u32..draft.last as u32).contains(&leg),
+            None => (-0.5..length_m).contains(&at_m),
+        };
+        if in_day {
             notes.push((at_m, NoteKind::Danger, capital(&warning.text)));
         }
     }

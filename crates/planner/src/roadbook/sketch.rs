@@ -30,6 +30,18 @@ pub struct Sketch {
     pub radius_m: f64,
 }
 
+impl Sketch {
+    /// Change of heading over the whole sketch, degrees, right positive.
+    pub fn angle_deg(&self) -> f64 {
+        let Some((first, last)) = self.way.first().zip(self.way.last()) else {
+            return 0.0;
+        };
+        let coming = (-first[0]).atan2(-first[1]);
+        let turn = (last[0].atan2(last[1]) - coming).to_degrees();
+        (turn + 540.0).rem_euclid(360.0) - 180.0
+    }
+}
+
 /// A road of a sketch.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Stroke {
@@ -86,15 +98,29 @@ pub(super) fn of(
         } else {
             base_m
         };
-        sketch = Sketch {
+        sketch = upright(Sketch {
             roads: roads(region, &view, entry, radius_m),
             way: way(track, &view, from_m, to_m, radius_m),
             radius_m,
-        };
+        });
         if stand_apart(&sketch) {
             break;
         }
     }
+    sketch
+}
+
+/// Turned so that the way comes in from straight below, also where the road bends before the junction.
+fn upright(mut sketch: Sketch) -> Sketch {
+    let Some(&[x, y]) = sketch.way.first().filter(|p| length(**p) > 0.3) else {
+        return sketch;
+    };
+    let (sin, cos) = (-x).atan2(-y).sin_cos();
+    let turned = |[x, y]: [f64; 2]| [x * cos - y * sin, x * sin + y * cos];
+    for line in sketch.roads.iter_mut().map(|r| &mut r.line) {
+        line.iter_mut().for_each(|p| *p = turned(*p));
+    }
+    sketch.way.iter_mut().for_each(|p| *p = turned(*p));
     sketch
 }
 

@@ -1,6 +1,7 @@
 //! All integration tests of the crate in one binary.
 
 mod day;
+mod day_law;
 mod day_plans;
 mod files_check;
 mod files_coordinate;

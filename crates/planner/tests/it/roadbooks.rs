@@ -208,7 +208,7 @@ fn notes_tell_of_fuel_ground_and_halts() {
         "{told:?}"
     );
     assert!(
-        told.contains(&(NoteKind::Fuel, 6000, "fuel: Mill")),
+        told.contains(&(NoteKind::Fuel, 6000, "station Mill")),
         "{told:?}"
     );
     assert!(
