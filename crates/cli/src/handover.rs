@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use planner::Planner;
 use planner::document::Tour;
-use planner::files::{self, Ride, tour_of_ride};
+use planner::files::{self, Ride};
 use planner::handover::handed::{Handover, HandoverError};
 use planner::handover::panel::{Panel, PanelError, Settings};
 use planner::handover::replay::Report;
@@ -14,6 +14,7 @@ use server::data::DataDir;
 
 use crate::failure::{Failure, Outcome};
 use crate::files::{bytes, print_json, read, replace_checked, say};
+use crate::progress::Progress;
 use crate::regions;
 
 /// What was asked of `lacet handover`.
@@ -59,7 +60,7 @@ pub fn run(data: &DataDir, wanted: &Wanted) -> Outcome {
         settings.panel.routers.extend(panel(path)?.routers);
     }
     let planner = regions::open(data, &wanted.region)?;
-    let tour = tour(&wanted.tour, &wanted.region)?;
+    let tour = tour(&wanted.tour, &planner)?;
     let handover = planner
         .handover(&tour, &sheet, &settings, &|_, _| true)
         .map_err(|e: HandoverError| {
@@ -140,7 +141,7 @@ fn text(path: &Path, hint: &str) -> Result<String, Failure> {
 }
 
 /// A tour document, or a ride file as a tour on the region.
-pub fn tour(path: &Path, region: &str) -> Result<Tour, Failure> {
+pub fn tour(path: &Path, planner: &Planner) -> Result<Tour, Failure> {
     let content = bytes(path)?;
     let document = content
         .windows(planner::document::FORMAT.len())
@@ -160,7 +161,17 @@ pub fn tour(path: &Path, region: &str) -> Result<Tour, Failure> {
     if ride.track_length_m() > 0.0 {
         ride.routes.clear();
     }
-    let (tour, warnings) = tour_of_ride(&ride, region);
+    let progress = Progress::new();
+    let show = |share: f64, stage: &str| {
+        progress.show(stage, (share * 1000.0) as u64, 1000);
+        true
+    };
+    let read = planner.tour_of_ride(&ride, &"fastest".into(), &show);
+    progress.finish();
+    let (tour, warnings) = read.map_err(|e| {
+        let hint = "name a file with a track or a route";
+        Failure::data(format!("{}: {e}", path.display()), hint)
+    })?;
     warnings.iter().for_each(|w| eprintln!("warning: {w}"));
     Ok(tour)
 }

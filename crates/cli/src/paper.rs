@@ -77,7 +77,7 @@ struct Ready {
 impl Ready {
     fn new(data: &DataDir, tour: &Path, region: &str) -> Result<Self, Failure> {
         let planner = regions::open(data, region)?;
-        let tour = handover::tour(tour, region)?;
+        let tour = handover::tour(tour, &planner)?;
         let (plan, roadbook) = planner
             .roadbook(&tour)
             .map_err(|e| Failure::user(e.to_string(), "correct the tour and try again"))?;

@@ -6,7 +6,7 @@
 
 mod between;
 mod leg;
-mod pin;
+pub(crate) mod pin;
 mod roads;
 mod round;
 

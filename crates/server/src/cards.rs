@@ -255,6 +255,7 @@ pub(crate) async fn copy(
 ) -> Result<Response, Refusal> {
     let key = key(&id)?;
     let Query(asked) = question?;
+    let planner = app.region(asked.region.clone()).await.ok();
     let answer = beside(move || match key {
         Key::Tour(id) => Ok(ReadAnswer {
             tour: app.shelf.get(id)?.tour,
@@ -263,7 +264,7 @@ pub(crate) async fn copy(
         }),
         Key::Recording(_) => {
             let ride = app.shelf.ride(key)?;
-            let (tour, warnings) = files::tour_of_ride(&ride, &asked.region);
+            let (tour, warnings) = crate::plans::tour_of(planner.as_deref(), &ride, &asked.region)?;
             Ok(ReadAnswer {
                 tour,
                 summary: crate::plans::summary(&ride),

@@ -203,6 +203,8 @@ pub(crate) async fn read(
     let bytes = bytes(&parts.headers, body, MAX_FILE_BYTES).await?;
     let name = question.name.unwrap_or_else(|| "the file".into());
     let region = question.region.unwrap_or_default();
+    // Without a region tracks can only be simplified.
+    let planner = app.region(region.clone()).await.ok();
     let answer = beside(move || {
         let ride = files::read(&name, &bytes).map_err(|e| {
             let hint = "Lacet reads GPX, GeoJSON and KML";
@@ -210,7 +212,7 @@ pub(crate) async fn read(
         })?;
         drop(bytes);
         let summary = summary(&ride);
-        let (tour, warnings) = files::tour_of_ride(&ride, &region);
+        let (tour, warnings) = tour_of(planner.as_deref(), &ride, &region)?;
         Ok(ReadAnswer {
             tour,
             summary,
@@ -218,6 +220,18 @@ pub(crate) async fn read(
         })
     });
     ok(&answer.await?)
+}
+
+/// A ride as a tour: matched to the roads of the region, if there is one.
+pub(crate) fn tour_of(
+    planner: Option<&Planner>,
+    ride: &Ride,
+    region: &str,
+) -> Result<(Tour, Vec<String>), Refusal> {
+    match planner {
+        Some(planner) => Ok(planner.tour_of_ride(ride, &"fastest".into(), &|_, _| true)?),
+        None => Ok(files::tour_of_ride(ride, region)),
+    }
 }
 
 /// What a file holds, in one line.

@@ -15,8 +15,8 @@ use std::time::Instant;
 
 use planner::Planner;
 use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
-use planner::files::Fix;
-use planner::handover::course::Part;
+use planner::files::{self, Fix};
+use planner::handover::course::{Course, Part};
 use planner::matching::{Matched, SIGMA_M, edge_line};
 use planner::taste::TasteChoice;
 use region::{Access, Edge, LocalFrame, Point, Region, RoadClass, flag};
@@ -91,6 +91,7 @@ fn main() -> Outcome<()> {
     let mut missed = Vec::new();
     // Over all maps, by seconds between positions.
     let mut sums: BTreeMap<u32, [f64; 2]> = BTreeMap::new();
+    let mut reproduced = [0.0; 2];
     for (name, file) in MAPS {
         if !wanted.maps.is_empty() && !wanted.maps.iter().any(|m| m == name) {
             continue;
@@ -99,6 +100,15 @@ fn main() -> Outcome<()> {
             continue;
         };
         let (plans, walks) = (planned(&planner, &wanted), wandering(&planner, &wanted));
+        let tours = from_tracks(&planner, &plans, &wanted);
+        println!(
+            "{name:<14} tours from tracks: {:.2} % of {:.0} km reproduced, {:.0} points per 100 km, {:.2} s a tour",
+            100.0 * tours.both_m / tours.true_m,
+            tours.true_m / 1000.0,
+            tours.points as f64 / tours.true_m * 100_000.0,
+            tours.seconds / plans.len().max(1) as f64,
+        );
+        reproduced = [reproduced[0] + tours.both_m, reproduced[1] + tours.true_m];
         for (kind, truths, gaps) in [
             ("no gaps", &plans, [0.0; 2]),
             ("planned", &plans, SHORT_S),
@@ -131,6 +141,11 @@ fn main() -> Outcome<()> {
                 }
             }
         }
+    }
+    let share = 100.0 * reproduced[0] / reproduced[1].max(1.0);
+    println!("tours from tracks: {share:.2} % reproduced");
+    if reproduced[1] > 0.0 && share < 97.0 {
+        missed.push(format!("tours from tracks reproduce {share:.2} %"));
     }
     for (&every, [wrong_m, true_m]) in &sums {
         let share = 100.0 * wrong_m / true_m;
@@ -190,19 +205,8 @@ fn planned(planner: &Planner, wanted: &Wanted) -> Vec<Ride> {
         let Ok(course) = planner.course(&tour) else {
             continue;
         };
-        let mut ride = Ride::new();
-        let roads_only = course.parts.iter().all(|part| match part {
-            Part::Road(span) => {
-                let last = span.edges.len() - 1;
-                for (i, &edge) in span.edges.iter().enumerate() {
-                    let from = if i == 0 { span.from } else { 0.0 };
-                    let to = if i == last { span.to } else { 1.0 };
-                    ride.push((edge, from, to));
-                }
-                true
-            }
-            Part::Track(..) => false,
-        });
+        let ride = edges_of(&course);
+        let roads_only = course.parts.iter().all(|p| matches!(p, Part::Road(_)));
         if roads_only && length_m(planner.region(), &ride) > 3000.0 {
             rides.push(ride);
         }
@@ -427,6 +431,58 @@ fn measure(
         }
     }
     row
+}
+
+#[derive(Default)]
+struct Tours {
+    both_m: f64,
+    true_m: f64,
+    points: usize,
+    seconds: f64,
+}
+
+/// Rides recorded every 5 s, made into tours for the quickest way, and planned: what they have in
+/// common with the ride, edge by edge.
+fn from_tracks(planner: &Planner, rides: &[Ride], wanted: &Wanted) -> Tours {
+    let region = planner.region();
+    let mut sum = Tours::default();
+    for (n, ride) in rides.iter().enumerate() {
+        let mut random = Random::new(wanted.seed.wrapping_mul(104_729) + n as u64);
+        let (fixes, ride) = recorded(region, ride, 5.0, [0.0; 2], &mut random);
+        let track = files::Ride {
+            tracks: vec![files::Track {
+                name: String::new(),
+                segments: vec![fixes],
+            }],
+            ..files::Ride::default()
+        };
+        let start = Instant::now();
+        let Ok((tour, _)) = planner.tour_of_ride(&track, &"fastest".into(), &|_, _| true) else {
+            continue;
+        };
+        sum.seconds += start.elapsed().as_secs_f64();
+        sum.true_m += length_m(region, &ride);
+        sum.points += tour.points.len();
+        if let Ok(course) = planner.course(&tour) {
+            sum.both_m += common_m(region, &ride, &edges_of(&course));
+        }
+    }
+    sum
+}
+
+/// Edges of a course, ferries and drawn parts left out.
+fn edges_of(course: &Course) -> Ride {
+    let mut ride = Ride::new();
+    for part in &course.parts {
+        let Part::Road(span) = part else { continue };
+        let last = span.edges.len() - 1;
+        for (i, &edge) in span.edges.iter().enumerate() {
+            let from = if i == 0 { span.from } else { 0.0 };
+            let to = if i == last { span.to } else { 1.0 };
+            ride.push((edge, from, to));
+        }
+    }
+    ride
 }
 
 fn found(matched: &Matched) -> Ride {

@@ -25,6 +25,7 @@ pub use geojson::write_geojson;
 pub use kml::write_kml;
 pub use names::{Letters, file_names, plain_name, unique_names};
 pub use time::{format_time, parse_time};
+pub(crate) use tour::tour_by;
 pub use tour::{ride_of_plan, tour_of_ride};
 pub use write_gpx::write_gpx;
 

@@ -215,6 +215,18 @@ const SAME_PLACE_M: f64 = 200.0;
 /// stops at its ends and vias where it departs most from the straight (Douglas & Peucker 1973,
 /// Cartographica 10:112-122, worst first).
 pub fn tour_of_ride(ride: &Ride, region: &str) -> (Tour, Vec<String>) {
+    tour_by(ride, region, None)
+}
+
+/// Points of a day from the line of a track; `None` for one that it can make nothing of.
+pub(crate) type DayOfLine<'a> = &'a mut dyn FnMut(&[Fix]) -> Option<Vec<TourPoint>>;
+
+/// The same, with another way of turning a track into points.
+pub(crate) fn tour_by(
+    ride: &Ride,
+    region: &str,
+    day_of_line: Option<DayOfLine>,
+) -> (Tour, Vec<String>) {
     let mut warnings = ride.warnings.clone();
     let routes: Vec<Vec<TourPoint>> = ride
         .routes
@@ -244,13 +256,19 @@ pub fn tour_of_ride(ride: &Ride, region: &str) -> (Tour, Vec<String>) {
         say_days(routes.len(), "routes", &mut warnings);
         join_days(routes)
     } else if !lines.is_empty() {
-        warnings.push(
-            "the track was turned into its ends and the points that shape it most: compare the \
-             new line with the old one and drag it where they differ"
-                .into(),
-        );
+        let days = match day_of_line {
+            Some(day_of_line) => lines.iter().filter_map(|line| day_of_line(line)).collect(),
+            None => {
+                warnings.push(
+                    "the track was turned into its ends and the points that shape it most: compare \
+                     the new line with the old one and drag it where they differ"
+                        .into(),
+                );
+                lines.iter().map(|line| day_of_track(line)).collect()
+            }
+        };
         say_days(lines.len(), "tracks", &mut warnings);
-        join_days(lines.iter().map(|line| day_of_track(line)).collect())
+        join_days(days)
     } else {
         if ride.waypoints.len() > 1 {
             warnings.push("the file has places only: they became stops in the file's order".into());

@@ -17,6 +17,7 @@ mod reach;
 mod report;
 mod spans;
 mod thin;
+mod tour;
 
 use region::{Edge, Point};
 use thiserror::Error;

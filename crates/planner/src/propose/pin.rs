@@ -39,7 +39,7 @@ pub(super) fn states(leg: &RoadLeg) -> &[u32] {
     leg.line.way.as_ref().map_or(&[], |way| &way.states)
 }
 
-fn edges_of(planner: &Planner, legs: &[RoadLeg]) -> Vec<Edge> {
+pub(crate) fn edges_of(planner: &Planner, legs: &[RoadLeg]) -> Vec<Edge> {
     let mut edges: Vec<Edge> = Vec::new();
     for leg in legs {
         let mut ridden = states(leg).iter().map(|&s| planner.edge(s)).peekable();
@@ -172,7 +172,7 @@ impl Planner {
 
 /// Ranges of `wanted` that `ridden` leaves out, in order; where it rides something between two
 /// neighbours, the later of them.
-fn missed(wanted: &[Edge], ridden: &[Edge]) -> Vec<(usize, usize)> {
+pub(crate) fn missed(wanted: &[Edge], ridden: &[Edge]) -> Vec<(usize, usize)> {
     let mut at: HashMap<Edge, Vec<usize>> = HashMap::new();
     for (i, &edge) in ridden.iter().enumerate() {
         at.entry(edge).or_default().push(i);
@@ -205,7 +205,7 @@ fn missed(wanted: &[Edge], ridden: &[Edge]) -> Vec<(usize, usize)> {
 }
 
 /// The point half way along an edge.
-fn middle(region: &Region, edge: Edge) -> Point {
+pub(crate) fn middle(region: &Region, edge: Edge) -> Point {
     let points = region.piece_points(edge.piece());
     let frame = LocalFrame::at(region.point(points.start));
     let corners: Vec<[f64; 2]> = points.map(|i| frame.to_m(region.point(i))).collect();

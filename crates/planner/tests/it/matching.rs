@@ -1,11 +1,13 @@
 //! Recordings laid on roads, on drawn maps where the answer is known.
 
 use std::cell::Cell;
+use std::collections::HashSet;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use planner::Planner;
-use planner::files::Fix;
+use planner::document::{LegKind, PointKind, Tour, TourPoint};
+use planner::files::{Fix, Ride, Track};
 use planner::matching::{MatchError, Matched, Part, Rule};
 use proptest::prelude::*;
 use region::{Access, LocalFrame, Point, Region};
@@ -427,6 +429,96 @@ fn a_private_road_is_ridden_like_any_other_and_a_closed_one_is_told() {
     let closed = town.matched(&town.along("EFGH", 40.0, &NOISE));
     assert_eq!(town.through(&closed), "EFGH");
     assert_eq!(closed.breaches[0].rule, Rule::Closed);
+}
+
+/// The tour made of a recording, and what its plan rides, as a recording again.
+fn as_tour(drawn: &Drawn, fixes: &[Fix]) -> (Tour, Vec<String>, String) {
+    let ride = Ride {
+        tracks: vec![Track {
+            name: "ridden".into(),
+            segments: vec![fixes.to_vec()],
+        }],
+        ..Ride::default()
+    };
+    let (tour, said) = drawn
+        .planner
+        .tour_of_ride(&ride, &"fastest".into(), &|_, _| true)
+        .unwrap();
+    let plan = drawn.planner.plan(&tour, &HashSet::new()).unwrap();
+    assert!(plan.legs.iter().all(|l| l.trouble.is_none()), "{tour:?}");
+    let lines = plan.legs.iter().filter_map(|l| l.line.as_ref());
+    let line: Vec<Point> = lines
+        .flat_map(|l| l.lat.iter().zip(&l.lon))
+        .filter_map(|(&lat, &lon)| Point::from_degrees(lat, lon))
+        .collect();
+    let mut line = line;
+    line.dedup();
+    let again = drawn.matched(&recorded(&line, 20.0, &[0.0]));
+    (tour, said, drawn.through(&again))
+}
+
+#[test]
+fn a_track_becomes_a_tour_that_rides_it_with_few_points() {
+    let town = Drawn::new(&synth::ascii(TOWN));
+    // The straight way needs its ends only, winding ones a via where they leave the quickest.
+    for (path, most) in [
+        ("ABCD", 2),
+        ("ABFGCDHL", 5),
+        ("IJKLHGFE", 4),
+        ("ABCDHLKJIEF", 5),
+    ] {
+        let (tour, said, ridden) = as_tour(&town, &town.along(path, 40.0, &NOISE));
+        assert_eq!(ridden, path, "{tour:?}");
+        assert!(tour.points.len() <= most, "{path}: {}", tour.points.len());
+        assert_eq!(said, Vec::<String>::new());
+        assert_eq!(tour.points[0].kind, PointKind::Stop);
+        let vias = &tour.points[1..tour.points.len() - 1];
+        assert!(vias.iter().all(|p| p.kind == PointKind::Via));
+    }
+}
+
+#[test]
+fn what_is_off_the_roads_becomes_a_drawn_leg_and_a_gap_is_routed() {
+    let road = Drawn::new(&synth::ascii("A-------B\n\n\n\n\nC-------D"));
+    let (tour, said, ridden) = as_tour(&road, &road.along("ABDC", 40.0, &NOISE));
+    assert_eq!(ridden, "AB|.|DC");
+    let free: Vec<&TourPoint> = tour
+        .points
+        .iter()
+        .filter(|p| p.leg == LegKind::Free)
+        .collect();
+    assert_eq!(free.len(), 1, "{tour:?}");
+    assert!(!free[0].drawn.is_empty() && free[0].drawn.len() < 12);
+    assert!(said.iter().any(|s| s.contains("off the roads")), "{said:?}");
+
+    let roads = Drawn::new(&synth::ascii("A---B---C---D").spacing_m(200.0));
+    let mut fixes = roads.along("ABCD", 50.0, &NOISE);
+    fixes.drain(14..34);
+    let (tour, _, ridden) = as_tour(&roads, &fixes);
+    assert_eq!((ridden.as_str(), tour.points.len()), ("ABCD", 2));
+}
+
+#[test]
+fn who_turned_round_turns_round_at_a_stop_and_nobody_is_led_against_a_one_way() {
+    let road = Drawn::new(&synth::ascii("A-----B-----C\n      |\n      D").spacing_m(200.0));
+    let frame = LocalFrame::at(road.letter('B'));
+    let turn = frame.to_point([600.0, 0.0]);
+    let line = [
+        road.letter('A'),
+        road.letter('B'),
+        turn,
+        road.letter('B'),
+        road.letter('D'),
+    ];
+    let (tour, _, ridden) = as_tour(&road, &recorded(&line, 25.0, &NOISE));
+    assert_eq!(ridden, "AB|BD");
+    assert_eq!(tour.points.len(), 3, "{tour:?}");
+    assert_eq!(tour.points[1].kind, PointKind::Stop);
+
+    let town = Drawn::new(&synth::ascii(TOWN).way("BC", &[("oneway", "yes")]));
+    let (_, said, ridden) = as_tour(&town, &town.along("DCBA", 40.0, &NOISE));
+    assert!(!ridden.contains("CB"), "{ridden}");
+    assert!(said.iter().any(|s| s.contains("one-ways")), "{said:?}");
 }
 
 proptest! {
