@@ -25,6 +25,8 @@ const DRAWN_M: f64 = 5.0;
 const ROUNDS: usize = 12;
 /// Most vias of one stretch.
 const MOST_VIAS: usize = 2000;
+/// So little missing at the ends is where a junction was taken for one road or the other, metres.
+const SCRAP_M: f64 = 15.0;
 /// Shorter stretches of road between drawn ones are not worth their points, metres.
 const LEAST_ROAD_M: f64 = 30.0;
 
@@ -154,12 +156,15 @@ impl Planner {
         let region = self.region();
         let wanted = &road.edges;
         let mut vias = self.greedy(weighing, road);
-        let length_m = |range: &(usize, usize)| {
-            let edges = &wanted[range.0..range.1];
-            edges
-                .iter()
-                .map(|e| region.length_m(e.piece()))
-                .sum::<f64>()
+        let last = wanted.len() - 1;
+        // Of the first edge and the last only what was ridden counts.
+        let length_m = |&(a, b): &(usize, usize)| {
+            let part = |i: usize| {
+                let from = if i == 0 { road.from } else { 0.0 };
+                let to = if i == last { road.to } else { 1.0 };
+                region.length_m(wanted[i].piece()) * (to - from).max(0.0)
+            };
+            (a..b).map(part).sum::<f64>()
         };
         let mut best: Option<(f64, Vec<usize>)> = None;
         for _ in 0..ROUNDS {
@@ -174,6 +179,9 @@ impl Planner {
             let lost_m: f64 = missed.iter().map(length_m).sum();
             if best.as_ref().is_none_or(|(least, _)| lost_m < *least) {
                 best = Some((lost_m, vias.clone()));
+            }
+            if lost_m < SCRAP_M && missed.iter().all(|&(a, b)| a == 0 || b > last) {
+                break;
             }
             let before = vias.len();
             for (from, to) in missed {
