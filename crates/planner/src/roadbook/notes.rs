@@ -9,7 +9,6 @@ use crate::assemble::capital;
 use crate::day::Draft;
 use crate::day::along::{Track, beside};
 use crate::day::sheet::RowKind;
-use crate::document::LegKind;
 use crate::line::{LegLine, metres};
 use crate::plan::{Day, Plan, Run};
 
@@ -318,8 +317,6 @@ fn drawn(legs: &[&LegLine], notes: &mut Rough) {
     let mut start_m = 0.0;
     for leg in legs {
         if leg.way.is_none() && leg.sums.length_m > 0.0 {
-            let kind = leg.line.runs.first().map(|r| r.class.as_str());
-            debug_assert!(kind.is_none_or(|k| k == crate::snap::word(&LegKind::Free)));
             let text = format!(
                 "no road on the map for {}: follow the line as drawn",
                 metres(leg.sums.length_m)
