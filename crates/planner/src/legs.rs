@@ -18,6 +18,7 @@ use crate::document::PointKind;
 use crate::line::LegLine;
 use crate::recent::Recent;
 use crate::snap::{Candidate, Snapped, rideable};
+use crate::spur::Finding;
 use crate::{Planner, lock};
 
 /// On a road, in a direction: a state of the turn graph and the share of its edge ridden.
@@ -56,6 +57,8 @@ pub(crate) struct Kept {
     snaps: Mutex<Recent<(Point, PointKind), Arc<Snapped>>>,
     tables: Mutex<Recent<u128, Arc<Vec<u32>>>>,
     lines: Mutex<Recent<u128, Arc<LegLine>>>,
+    /// What was found at vias, by all that it depends on.
+    pub(crate) findings: Mutex<Recent<u128, Option<Finding>>>,
 }
 
 impl Default for Kept {
@@ -65,6 +68,7 @@ impl Default for Kept {
             snaps: Mutex::new(Recent::new(30_000)),
             tables: Mutex::new(Recent::new(1_000_000)),
             lines: Mutex::new(Recent::new(1_000_000)),
+            findings: Mutex::new(Recent::new(10_000)),
         }
     }
 }

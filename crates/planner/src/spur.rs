@@ -8,13 +8,15 @@
 
 use region::{Edge, LocalFrame, Point, Region, flag};
 
-use crate::Planner;
+use xxhash_rust::xxh3::Xxh3;
+
 use crate::assemble::{Built, capital};
 use crate::cost::arcs;
 use crate::document::{PointKind, Tour};
 use crate::line::metres;
 use crate::plan::Repair;
 use crate::snap::{project, rideable};
+use crate::{Planner, lock};
 
 /// Riding out and back is worth a word from this length on, metres one way.
 const SPUR_M: f64 = 30.0;
@@ -114,9 +116,17 @@ impl Planner {
         }
         let before = self.side(tour, legs, via, false);
         let after = self.side(tour, legs, via, true);
+        // While one point is dragged, the line at the others stays as it was.
+        let key = asked(via, name, at, &before, &after);
+        if let Some(found) = lock(&self.legs.findings).get(key) {
+            return found;
+        }
         let touches = touches(&before.nodes, &after.nodes);
-        self.ridden_twice(via, name, at, &before, &after, &touches)
-            .or_else(|| self.out_and_back(via, name, &before, &after, &touches))
+        let found = self
+            .ridden_twice(via, name, at, &before, &after, &touches)
+            .or_else(|| self.out_and_back(via, name, &before, &after, &touches));
+        lock(&self.legs.findings).put(key, found.clone(), 1);
+        found
     }
 
     /// The line from a via backwards or onwards, over further vias.
@@ -452,6 +462,25 @@ impl Planner {
             (name, _) => format!(" on {name}"),
         }
     }
+}
+
+/// A hash of all that what is found at a via depends on.
+fn asked(via: usize, name: &str, at: Point, before: &Side, after: &Side) -> u128 {
+    let mut hash = Xxh3::new();
+    hash.update(name.as_bytes());
+    let mut number = |n: u64| hash.update(&n.to_le_bytes());
+    number(via as u64);
+    number(at.lon_e7 as u64);
+    number(at.lat_e7 as u64);
+    for side in [before, after] {
+        number(side.steps.len() as u64);
+        number(side.nodes.len() as u64);
+        for step in &side.steps {
+            number(u64::from(step.state));
+            number(step.length_m.to_bits());
+        }
+    }
+    hash.digest128()
 }
 
 fn make_stop(via: usize, name: &str) -> Repair {

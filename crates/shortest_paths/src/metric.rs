@@ -99,7 +99,7 @@ impl Metric {
     /// The cost of one arc from its input arcs and lower triangles.
     fn cost_of(&self, t: &Topology, low: u32, high: u32, side: usize) -> u32 {
         let (a, b) = if side == UP { (low, high) } else { (high, low) };
-        let mut cost = self.direct(t, a, b);
+        let mut cost = self.direct(t, t.order[a as usize], t.order[b as usize]);
         for_common(t, a, b, |_, first, second| {
             cost = cost.min(self.cost[DOWN][first] + self.cost[UP][second]);
             false
@@ -107,10 +107,9 @@ impl Metric {
         cost
     }
 
-    /// The cheapest arc of the input from one rank to another; [`INFINITY`] if there is none.
+    /// The cheapest arc of the input from one node to another; [`INFINITY`] if there is none.
     pub(crate) fn direct(&self, t: &Topology, from: u32, to: u32) -> u32 {
-        let (from, to) = (t.order[from as usize] as usize, t.order[to as usize]);
-        let row = t.first_out[from] as usize..t.first_out[from + 1] as usize;
+        let row = t.first_out[from as usize] as usize..t.first_out[from as usize + 1] as usize;
         let weights = row.filter(|&arc| t.head[arc] == to);
         weights
             .map(|arc| self.weights[arc])

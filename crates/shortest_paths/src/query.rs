@@ -1,5 +1,7 @@
 //! Searching: along the elimination tree from both ends, then the shortcuts unfolded.
 
+use std::ops::Range;
+
 use crate::graph::{DOWN, NONE, Topology, UP};
 use crate::metric::for_common;
 use crate::{Graph, INFINITY, Metric};
@@ -73,9 +75,9 @@ const NO_HINT: Hint = Hint {
     second: NONE,
 };
 
-/// Number of hints kept: a megabyte of them. Those of the upper ranks, whose shortcuts are on most
+/// Number of hints kept: two megabytes of them. Those of the upper ranks, whose shortcuts are on most
 /// ways and take longest to unfold, soon are among them.
-const HINTS: usize = 1 << 16;
+const HINTS: usize = 1 << 17;
 
 /// One arc of the hierarchy on a path, in riding direction.
 #[derive(Clone, Copy, Debug)]
@@ -219,6 +221,10 @@ impl Query {
         let [up, down] = &mut self.sides;
         up.begin(t, sources);
         down.begin(t, targets);
+        let row = |side: usize, r: u32| match r {
+            NONE => 0..0,
+            r => t.half[side].row(r),
+        };
         // What is dearer than the best path is part of no better one.
         let (mut best, mut top) = (INFINITY, NONE);
         // Ways up from the ends, each rank once, the lowest first, until each side has one way left.
@@ -232,23 +238,30 @@ impl Query {
             }
             let r = a.min(b);
             if a == r {
-                up.leave::<PATH>(t, metric, UP, r, best);
+                up.leave::<PATH>(t, metric, UP, r, row(UP, r), best);
                 up.advance(t);
                 a = up.lowest();
             }
             if b == r {
-                down.leave::<PATH>(t, metric, DOWN, r, best);
+                down.leave::<PATH>(t, metric, DOWN, r, row(DOWN, r), best);
                 down.advance(t);
                 b = down.lowest();
             }
         }
+        // The rows of the next rank are asked for before the work on this one, whose branches are
+        // hard to foresee: memory is what takes time here.
+        let (mut up_row, mut down_row) = (row(UP, a), row(DOWN, b));
         while a != b {
             if a < b {
-                up.leave::<PATH>(t, metric, UP, a, best);
-                a = t.parent[a as usize];
+                let next = t.parent[a as usize];
+                let next_row = row(UP, next);
+                up.leave::<PATH>(t, metric, UP, a, up_row, best);
+                (a, up_row) = (next, next_row);
             } else {
-                down.leave::<PATH>(t, metric, DOWN, b, best);
-                b = t.parent[b as usize];
+                let next = t.parent[b as usize];
+                let next_row = row(DOWN, next);
+                down.leave::<PATH>(t, metric, DOWN, b, down_row, best);
+                (b, down_row) = (next, next_row);
             }
         }
         while a != NONE {
@@ -256,8 +269,8 @@ impl Query {
             if cost < best {
                 (best, top) = (cost, a);
             }
-            up.leave::<PATH>(t, metric, UP, a, best);
-            down.leave::<PATH>(t, metric, DOWN, a, best);
+            up.leave::<PATH>(t, metric, UP, a, row(UP, a), best);
+            down.leave::<PATH>(t, metric, DOWN, a, row(DOWN, a), best);
             a = t.parent[a as usize];
         }
         (best, top)
@@ -292,27 +305,31 @@ impl Query {
             });
             at = below;
         }
-        let mut nodes = vec![t.order[at as usize]];
+        let mut node = t.order[at as usize];
+        let mut nodes = vec![node];
         // A path longer than this is none; only columns that are no hierarchy could make one.
         let most = t.rank.len().saturating_mul(2);
-        while let Some(step) = open.pop()
+        while let Some(mut step) = open.pop()
             && nodes.len() <= most
         {
-            match self.halves(graph, &t, metric, step) {
-                Some([first, second]) => open.extend([second, first]),
-                None => nodes.push(t.order[step.to as usize]),
+            while let Some([first, second]) = self.halves(graph, &t, metric, node, step) {
+                open.push(second);
+                step = first;
             }
+            node = t.order[step.to as usize];
+            nodes.push(node);
         }
         self.open = open;
         nodes
     }
 
-    /// The two steps a shortcut stands for; `None` for an arc of the input.
+    /// The two steps a shortcut that leaves `node` stands for; `None` for an arc of the input.
     fn halves(
         &mut self,
         graph: &Graph,
         t: &Topology,
         metric: &Metric,
+        node: u32,
         step: Step,
     ) -> Option<[Step; 2]> {
         let Step { from, to, arc } = step;
@@ -331,14 +348,14 @@ impl Query {
             [(from, over, first), (over, to, second)].map(|(from, to, arc)| Step { from, to, arc })
         };
         let shortcut = arc * 2 + side as u32;
-        if graph.is_direct(shortcut) && metric.direct(t, from, to) == cost {
+        if graph.is_direct(shortcut) && metric.direct(t, node, t.order[to as usize]) == cost {
             return None;
         }
         if self.hints.is_empty() {
             self.hints = vec![NO_HINT; HINTS];
         }
         // Fibonacci hashing (Knuth, The Art of Computer Programming 3, 6.4).
-        let slot = shortcut.wrapping_mul(0x9e37_79b9) as usize >> 16 & (HINTS - 1);
+        let slot = shortcut.wrapping_mul(0x9e37_79b9) as usize >> 15 & (HINTS - 1);
         let hint = self.hints[slot];
         if hint.shortcut == shortcut && sum(hint.first, hint.second) == cost {
             return Some(both(hint));
@@ -407,7 +424,7 @@ impl Side {
             if cost < INFINITY {
                 reached.push((r, cost));
             }
-            self.leave::<false>(t, metric, side, r, INFINITY);
+            self.leave::<false>(t, metric, side, r, t.half[side].row(r), INFINITY);
             self.advance(t);
         }
     }
@@ -420,13 +437,13 @@ impl Side {
         metric: &Metric,
         side: usize,
         r: u32,
+        row: Range<usize>,
         best: u32,
     ) {
         let cost = std::mem::replace(&mut self.cost[r as usize], INFINITY);
         if cost >= best {
             return;
         }
-        let row = t.half[side].row(r);
         let heads = &t.half[side].head[row.clone()];
         let steps = &metric.cost[side][row.clone()];
         for (arc, (&head, &step)) in (row.start as u32..).zip(heads.iter().zip(steps)) {

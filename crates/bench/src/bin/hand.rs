@@ -3,11 +3,13 @@
 //! `hand LACET MAP...` starts the binary `LACET` on a home of its own and drags the points of a
 //! tour of five days, seeded, on each map: an extract, or `synth:KM2` for an invented country of
 //! that size; `@TASTE` after it names another taste than the fastest. Each answer must equal the plan that another planner makes of the same tour, in
-//! another order; every so many also that of a planner made afresh.
+//! another order; every so many also that of a planner made afresh. Then the dials of a taste are
+//! turned, each time to where they never stood: the line must come, and the shaded roads of a
+//! screenful at three scales.
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
 use std::collections::HashSet;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -25,11 +27,18 @@ use tungstenite::{Message, WebSocket};
 /// Bars on a region of a million turns, milliseconds.
 const P50_MS: f64 = 4.0;
 const P99_MS: f64 = 15.0;
+/// From a dial to the line, and to the roads in view; 95 of a hundred.
+const LINE_P95_MS: f64 = 120.0;
+const TILES_P95_MS: f64 = 250.0;
 
 const DAYS: usize = 5;
 const POINTS: usize = 31;
 const DRAGS: usize = 12;
 const MOVES: usize = 60;
+const TURNS_OF_DIALS: u32 = 40;
+/// Tiles of 512 pixels in a window of a laptop, and connections a browser opens.
+const VIEW: [u32; 2] = [3, 2];
+const ZOOMS: [u32; 3] = [9, 11, 13];
 /// One in so many answers is compared with a planner made afresh.
 const AFRESH: usize = 120;
 
@@ -46,6 +55,7 @@ fn main() -> Outcome<()> {
         "{:<22} {:>9} {:>8} {:>8} {:>8} {:>8} {:>8} {:>8} {:>9} {:>9}",
         "map", "turns", "legs km", "p50", "p95", "p99", "most", "cpu ms", "kB", "stream/s"
     );
+    println!("dial: 95 of a hundred, ms: to the line; to the roads in view at zoom {ZOOMS:?}");
     let mut missed = Vec::new();
     for map in words {
         let row = measure(&lacet, &map)?;
@@ -62,6 +72,10 @@ fn main() -> Outcome<()> {
             row.answer_kb,
             row.per_s
         );
+        println!("dial: {:.0}; {:.0?}", row.dial_ms[0], &row.dial_ms[1..]);
+        if row.dial_ms[0] > LINE_P95_MS || row.dial_ms[1..].iter().any(|ms| *ms > TILES_P95_MS) {
+            missed.push(format!("{}, dials", row.name));
+        }
         if row.ms[0] > P50_MS || row.ms[2] > P99_MS {
             missed.push(row.name);
         }
@@ -83,6 +97,8 @@ struct Row {
     answer_kb: f64,
     /// Answers a second while moves come without waiting for them.
     per_s: f64,
+    /// From a turned dial to the line, and to the roads in view at [`ZOOMS`].
+    dial_ms: Vec<f64>,
 }
 
 fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
@@ -144,6 +160,8 @@ fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
     let cpu_s = server.cpu_s() - cpu_s;
     let per_s = stream(&mut page, &mut seq, &moved, &mut random)?;
 
+    let dial_ms = dials(&server, &mut page, &mut seq, &tour, &region)?;
+
     let other = Planner::new(region.clone())?;
     for (i, (tour, have, plan)) in asked.iter().enumerate().rev() {
         let have: HashSet<String> = have.iter().cloned().collect();
@@ -172,7 +190,92 @@ fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
         cpu_ms: cpu_s * 1000.0 / times_ms.len() as f64,
         answer_kb: bytes as f64 / 1000.0 / times_ms.len() as f64,
         per_s,
+        dial_ms,
     })
+}
+
+/// Turns dials: 95 of a hundred of the times until the line is there, and until the roads in view
+/// are, at each of [`ZOOMS`]. Both are asked for at once, as the page does.
+fn dials(
+    server: &Server,
+    page: &mut WebSocket<TcpStream>,
+    seq: &mut u64,
+    tour: &Tour,
+    region: &Region,
+) -> Outcome<Vec<f64>> {
+    let mut times = vec![Vec::new(); 1 + ZOOMS.len()];
+    let mut tour = tour.clone();
+    let middle = tour.points[POINTS / 2].clone();
+    let mut lines = HashSet::new();
+    for turn in 0..TURNS_OF_DIALS {
+        let zoom = turn as usize % ZOOMS.len();
+        let mut taste = planner::taste::tastes()
+            .into_iter()
+            .find(|t| t.name == "winding")
+            .ok_or("there is no winding taste")?;
+        taste.bends = 1.0 - turn as f32 / 100.0;
+        taste.hills = turn as f32 / 100.0;
+        taste.longer_min = 4.0 + turn as f32 / 4.0;
+        let text = serde_json::to_string(&taste)?;
+        tour.taste = taste.into();
+        let start = Instant::now();
+        let (ms, tiles) = std::thread::scope(|scope| {
+            let view = scope.spawn(|| view(server, ZOOMS[zoom], &middle, &text));
+            let line = ask(page, seq, &tour, &[]).map_err(|e| e.to_string());
+            (line, view.join())
+        });
+        let (plan, ms, _) = ms?;
+        lines.insert(plan.total.riding_s.to_bits());
+        times[0].push(ms);
+        let done = tiles.map_err(|_| "the view was not fetched")??;
+        times[1 + zoom].push((done - start).as_secs_f64() * 1000.0);
+    }
+    if lines.len() < 3 && region.piece_count() > 1000 {
+        return Err("the dials change nothing".into());
+    }
+    Ok(times
+        .into_iter()
+        .map(|mut times| {
+            times.sort_by(f64::total_cmp);
+            times[((times.len() - 1) as f64 * 0.95) as usize]
+        })
+        .collect())
+}
+
+/// When all tiles of a view have come.
+fn view(server: &Server, zoom: u32, at: &TourPoint, taste: &str) -> Result<Instant, String> {
+    let side = f64::from(1u32 << zoom);
+    let x = (at.lon + 180.0) / 360.0 * side;
+    let y = (1.0 - at.lat.to_radians().tan().asinh() / std::f64::consts::PI) / 2.0 * side;
+    let escaped: String = taste.bytes().map(|b| format!("%{b:02X}")).collect();
+    let fetch = |dx: u32, dy: u32| {
+        let (x, y) = (x as u32 + dx - VIEW[0] / 2, y as u32 + dy - VIEW[1] / 2);
+        let mut stream = TcpStream::connect(&server.host).map_err(|e| e.to_string())?;
+        write!(
+            stream,
+            "GET /api/regions/drag/tiles/{zoom}/{x}/{y}?only=roads&taste={escaped} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\r\n",
+            server.host
+        )
+        .map_err(|e| e.to_string())?;
+        let mut answer = Vec::new();
+        stream.read_to_end(&mut answer).map_err(|e| e.to_string())?;
+        match answer.get(9..12) {
+            Some(b"200" | b"204") => Ok(()),
+            _ => Err(format!(
+                "a tile was answered {}",
+                String::from_utf8_lossy(&answer)
+            )),
+        }
+    };
+    std::thread::scope(|scope| {
+        let fetches: Vec<_> = (0..VIEW[0] * VIEW[1])
+            .map(|i| scope.spawn(move || fetch(i % VIEW[0], i / VIEW[0])))
+            .collect();
+        fetches
+            .into_iter()
+            .try_for_each(|f| f.join().map_err(|_| "a tile was not fetched".to_owned())?)
+    })?;
+    Ok(Instant::now())
 }
 
 /// Asks and waits; the plan, the time it took to have it as text, and its length.

@@ -4,7 +4,8 @@
 //! million turns. Both sides run in one process, turn by turn, and the least of a few repetitions
 //! counts. Every distance is compared, every path is added up. A missed bar is an error.
 //!
-//! `search [--most TURNS] [--reps N]`: graphs above that size are left out.
+//! `search [--most TURNS] [--reps N] [--synth KM2]`: graphs above that size are left out; an invented
+//! country of that area is measured too.
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
 use std::path::{Path, PathBuf};
@@ -54,14 +55,18 @@ fn main() -> Outcome<()> {
     let malta = extract("malta", "malta-2024-03-13")?;
 
     let mut nets: Vec<(String, Net)> = Vec::new();
-    let demo = synth::Country::demo();
-    let file = dir.path().join("demo.osm.pbf");
-    demo.generate(&mut |_, _| {}, &AtomicBool::new(false))?
-        .write_pbf(&file)?;
-    nets.push((
-        "demo country".into(),
-        Net::import("demo", file, dir.path())?,
-    ));
+    let mut invented = vec![("demo country".to_owned(), synth::Country::demo())];
+    if let area @ 1.. = option("--synth", 0) {
+        let country = synth::Country::of_area_km2(7, area as f64);
+        invented.push((format!("invented, {area} km2"), country));
+    }
+    for (name, country) in invented {
+        let file = dir.path().join("invented.osm.pbf");
+        country
+            .generate(&mut |_, _| {}, &AtomicBool::new(false))?
+            .write_pbf(&file)?;
+        nets.push((name, Net::import("invented", file, dir.path())?));
+    }
     if let (Some(a), Some(l), Some(m)) = (andorra, liechtenstein, malta) {
         nets.push(("8 x 8 Andorra".into(), Net::grid(&[&a], 8, 6)));
         nets.push((
@@ -73,7 +78,7 @@ fn main() -> Outcome<()> {
             Net::grid(&[&a, &l], 7, 120),
         ));
         nets.push(("3 x 3 Malta".into(), Net::grid(&[&m], 3, 40)));
-        nets.push(("18 x 18 Andorra".into(), Net::grid(&[&a], 18, 6)));
+        nets.push(("16 x 16 Andorra".into(), Net::grid(&[&a], 16, 6)));
         nets.push(("Malta".into(), m));
         nets.push(("Andorra".into(), a));
     }

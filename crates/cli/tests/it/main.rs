@@ -5,6 +5,7 @@ mod calls;
 mod disasters;
 mod hand;
 mod http;
+mod propose;
 mod shelf;
 mod spurs;
 mod tastes;

@@ -6,7 +6,7 @@ use synth::{Node, Way, World};
 use crate::{Home, small_map};
 
 /// Five roads from west to east, 12 km: short through a town, fast, winding, quiet and unpaved.
-fn five_roads() -> World {
+pub(crate) fn five_roads() -> World {
     let mut world = World::default();
     let node = |world: &mut World, [east_m, north_m]: [f64; 2]| {
         let id = world.nodes.len() as i64 + 1;

@@ -167,6 +167,19 @@ pub(crate) fn beside(
     wanted: impl Fn(PlaceKind) -> bool,
 ) -> Vec<Beside> {
     let mut found: Vec<Beside> = Vec::new();
+    let all = around(&track.at, reach_m);
+    let here = |place: &u32| {
+        let i = *place as usize;
+        PlaceKind::from_code(region.place_kind()[i]).is_some_and(&wanted)
+    };
+    let spot = |place: u32| Point {
+        lon_e7: region.place_lon_e7()[place as usize],
+        lat_e7: region.place_lat_e7()[place as usize],
+    };
+    let places: Vec<(u32, Point)> = (region.places_in(all).into_iter())
+        .filter(here)
+        .map(|place| (place, spot(place)))
+        .collect();
     let mut row = 0;
     while row + 1 < track.at.len() {
         let start_m = track.along_m[row];
@@ -174,23 +187,8 @@ pub(crate) fn beside(
         while end + 1 < track.at.len() && track.along_m[end] - start_m < STEP_M {
             end += 1;
         }
-        let mut bounds = Bounds::EMPTY;
-        for &p in &track.at[row..=end] {
-            let around = Bounds::around(p, reach_m);
-            bounds.west_e7 = bounds.west_e7.min(around.west_e7);
-            bounds.east_e7 = bounds.east_e7.max(around.east_e7);
-            bounds.south_e7 = bounds.south_e7.min(around.south_e7);
-            bounds.north_e7 = bounds.north_e7.max(around.north_e7);
-        }
-        for place in region.places_in(bounds) {
-            let i = place as usize;
-            if !PlaceKind::from_code(region.place_kind()[i]).is_some_and(&wanted) {
-                continue;
-            }
-            let here = Point {
-                lon_e7: region.place_lon_e7()[i],
-                lat_e7: region.place_lat_e7()[i],
-            };
+        let step = around(&track.at[row..=end], reach_m);
+        for &(place, here) in places.iter().filter(|(_, at)| within(step, *at)) {
             let near = nearest(track, row, end, here);
             if let Some((aside_m, at_m, at_row)) = near.filter(|n| n.0 <= reach_m) {
                 found.push(Beside {
@@ -217,6 +215,27 @@ pub(crate) fn beside(
     }
     kept.sort_by(|a, b| a.at_m.total_cmp(&b.at_m).then(a.place.cmp(&b.place)));
     kept
+}
+
+/// A box that reaches so far beyond points on every side, or a little farther.
+fn around(points: &[Point], reach_m: f64) -> Bounds {
+    let mut b = Bounds::EMPTY;
+    points.iter().for_each(|&p| b.include(p));
+    let corner = |lon_e7, lat_e7| Bounds::around(Point { lon_e7, lat_e7 }, reach_m);
+    let (low, high) = (corner(b.west_e7, b.south_e7), corner(b.east_e7, b.north_e7));
+    // Degrees of longitude are shortest at the end that is nearer to a pole.
+    let wide_e7 = [low, high].map(|c| (i64::from(c.east_e7) - i64::from(c.west_e7)) / 2);
+    let wide_e7 = wide_e7[0].max(wide_e7[1]) as i32;
+    Bounds {
+        west_e7: b.west_e7.saturating_sub(wide_e7),
+        south_e7: low.south_e7,
+        east_e7: b.east_e7.saturating_add(wide_e7),
+        north_e7: high.north_e7,
+    }
+}
+
+fn within(b: Bounds, p: Point) -> bool {
+    (b.west_e7..=b.east_e7).contains(&p.lon_e7) && (b.south_e7..=b.north_e7).contains(&p.lat_e7)
 }
 
 /// Distance, metres along the track, and row of the place of rows `from..=to` nearest to a point.
