@@ -6,7 +6,7 @@ use planner::Planner;
 use planner::document::Tour;
 use planner::files::{self, Ride};
 use planner::handover::handed::{Handover, HandoverError};
-use planner::handover::panel::{Panel, PanelError, Settings};
+use planner::handover::panel::{MOST_SPACING_M, Panel, PanelError, Settings};
 use planner::handover::replay::Report;
 use planner::handover::unit::Sheet;
 use serde::Serialize;
@@ -31,6 +31,8 @@ pub struct Wanted {
     pub panel: Option<PathBuf>,
     /// How much dearer every other way must be, percent.
     pub margin: f64,
+    /// Least distance between points, metres.
+    pub spacing: f64,
     /// Print as JSON.
     pub json: bool,
 }
@@ -52,7 +54,14 @@ pub fn run(data: &DataDir, wanted: &Wanted) -> Outcome {
             "give 0 to 100; 5 is usual",
         ));
     }
+    if !(0.0..=MOST_SPACING_M).contains(&wanted.spacing) {
+        return Err(Failure::user(
+            format!("points cannot be {} m apart", wanted.spacing),
+            format!("give 0 to {MOST_SPACING_M}; 0 lets the line decide"),
+        ));
+    }
     let mut settings = Settings {
+        spacing_m: wanted.spacing,
         margin_permille: (wanted.margin * 10.0).round() as u32,
         ..Settings::default()
     };

@@ -153,6 +153,9 @@ enum Command {
         /// How much dearer every other way must be, percent
         #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
         margin: f64,
+        /// Least distance between points where the line can be held so, metres
+        #[arg(long, value_name = "METRES", default_value_t = 0.0)]
+        spacing: f64,
     },
     /// Writes the roadbook of a tour, day by day: every decision with its sketch
     Roadbook {
@@ -283,6 +286,7 @@ fn run(cli: Cli) -> Outcome {
             out,
             panel,
             margin,
+            spacing,
         } => {
             let wanted = handover::Wanted {
                 tour,
@@ -291,6 +295,7 @@ fn run(cli: Cli) -> Outcome {
                 out,
                 panel,
                 margin,
+                spacing,
                 json,
             };
             handover::run(&data()?, &wanted)

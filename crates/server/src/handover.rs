@@ -8,7 +8,7 @@ use axum::response::Response;
 use planner::document::Tour;
 use planner::files;
 use planner::handover::handed::{Handover, HandoverError};
-use planner::handover::panel::{Panel, PanelError, Settings};
+use planner::handover::panel::{MOST_SPACING_M, Panel, PanelError, Settings};
 use planner::handover::readback::{ReplayError, Replayed};
 use planner::handover::unit::{Sheet, SheetError};
 use serde::{Deserialize, Serialize};
@@ -33,6 +33,9 @@ struct HandoverRequest {
     /// How much dearer every other way must be, thousandths.
     #[serde(default)]
     margin_permille: Option<u32>,
+    /// Least distance between points, metres.
+    #[serde(default)]
+    spacing_m: Option<f64>,
     /// Further routers, TOML.
     #[serde(default)]
     panel: Option<String>,
@@ -113,6 +116,9 @@ pub(crate) async fn handover(
     let mut settings = Settings::default();
     if let Some(margin) = asked.margin_permille {
         settings.margin_permille = margin.min(1000);
+    }
+    if let Some(spacing_m) = asked.spacing_m {
+        settings.spacing_m = spacing_m.clamp(0.0, MOST_SPACING_M);
     }
     if let Some(toml) = asked.panel {
         settings.panel.routers.extend(Panel::read(&toml)?.routers);

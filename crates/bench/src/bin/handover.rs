@@ -2,7 +2,9 @@
 //! seen, on the same map and on another edition, with kind and with careless snapping, beside
 //! evenly spaced and Douglas-Peucker points. The table of docs/handover.md.
 //!
-//! `handover --seed 1 --tours 60 [--map NAME]... [--keep DIR] [--why] [--set NAME]...`
+//! `handover --seed 1 --tours 60 [--map NAME]... [--keep DIR] [--why] [--set NAME]... [--panel 0,1,2n@50]... [--own]`.
+//! `--own` asks the panel itself alone; the last two columns are seconds for 300 km, choosing and
+//! replay by the panel.
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
 use std::path::{Path, PathBuf};
@@ -36,6 +38,7 @@ struct Wanted {
     keep: Option<PathBuf>,
     why: bool,
     panels: Vec<String>,
+    own: bool,
 }
 
 fn main() -> Outcome<()> {
@@ -47,6 +50,7 @@ fn main() -> Outcome<()> {
         keep: None,
         why: false,
         panels: Vec::new(),
+        own: false,
     };
     let mut args = std::env::args().skip(1);
     while let Some(arg) = args.next() {
@@ -58,6 +62,7 @@ fn main() -> Outcome<()> {
             "--set" => wanted.sets.push(value()?),
             "--panel" => wanted.panels.push(value()?),
             "--keep" => wanted.keep = Some(value()?.into()),
+            "--own" => wanted.own = true,
             "--why" => wanted.why = true,
             other => return Err(format!("{other} is not known").into()),
         }
@@ -66,7 +71,7 @@ fn main() -> Outcome<()> {
     let dir = wanted.keep.clone().unwrap_or(scratch.path().into());
     std::fs::create_dir_all(&dir)?;
     println!(
-        "{:<14} {:<22} {:>6} {:>7} {:>7} {:>7} {:>7} {:>7} {:>7} {:>7} {:>7}",
+        "{:<14} {:<22} {:>6} {:>7} {:>7} {:>7} {:>7} {:>7} {:>7} {:>7} {:>5} {:>5}",
         "map",
         "points from",
         "/100km",
@@ -77,7 +82,8 @@ fn main() -> Outcome<()> {
         "older",
         "o.mean",
         "o.care",
-        "ms"
+        "s",
+        "s"
     );
     for (name, file, older) in MAPS {
         if !wanted.maps.is_empty() && !wanted.maps.iter().any(|m| m == name) {
@@ -347,19 +353,20 @@ fn measure(name: &str, planner: &Planner, older: Option<&Planner>, wanted: &Want
     };
     for (title, choice) in choices(wanted) {
         let mut chosen = Vec::new();
-        let mut ms = 0.0;
+        let (mut choose_s, mut replay_s) = (0.0, 0.0);
         let mut own: Vec<f64> = Vec::new();
         let mut disagree = 0;
         for ride in &rides {
-            let start = Instant::now();
             let pins = match &choice {
                 Choice::Panel(settings) => {
                     let kit = planner.kit(&settings.panel);
                     let start = Instant::now();
                     let pins = planner.pins(&ride.course, &kit, settings);
-                    ms += start.elapsed().as_secs_f64() * 1000.0;
+                    choose_s += start.elapsed().as_secs_f64();
                     disagree += usize::from(!pins.sweeps_agree || pins.minimum != pins.pins.len());
+                    let start = Instant::now();
                     let reports = replay(planner, &kit, &pins, Snapping::Nearest);
+                    replay_s += start.elapsed().as_secs_f64();
                     own.push(worst(&reports));
                     if worst(&reports) < 0.999 && wanted.why {
                         println!("  own panel: {:?}", leaves(&reports));
@@ -370,7 +377,6 @@ fn measure(name: &str, planner: &Planner, older: Option<&Planner>, wanted: &Want
                 Choice::Even(per) => spread(&ride.line, &even(&ride.line, count(ride, *per))),
                 Choice::Corners(per) => spread(&ride.line, &corners(&ride.line, count(ride, *per))),
             };
-            let _ = start;
             chosen.push(pins);
         }
         let points: usize = chosen.iter().map(|c: &Chosen| c.0.len()).sum();
@@ -378,6 +384,18 @@ fn measure(name: &str, planner: &Planner, older: Option<&Planner>, wanted: &Want
             shares.iter().filter(|s| **s >= bar).count() as f64 / shares.len().max(1) as f64
         };
         let mean = |shares: &[f64]| shares.iter().sum::<f64>() / shares.len().max(1) as f64;
+        let per_300_km = [choose_s, replay_s].map(|s| s / km * 300.0);
+        if wanted.own {
+            println!(
+                "{name:<14} {title:<22} {:>6.1} {:>7.3} {:>7.4} {per_300_km:.2?} s for 300 km, {disagree} \
+                 of {} not the minimum",
+                points as f64 / km * 100.0,
+                held(&own, 0.999),
+                own.iter().fold(1.0, |a: f64, b| a.min(*b)),
+                rides.len()
+            );
+            continue;
+        }
         let mut random = Random::new(wanted.seed + 7);
         let mut ask = |planner: &Planner, other: bool, snapping, moved: bool, label: &str| {
             let kit = planner.kit(&strangers);
@@ -414,7 +432,7 @@ fn measure(name: &str, planner: &Planner, older: Option<&Planner>, wanted: &Want
             None => (vec![], vec![]),
         };
         println!(
-            "{name:<14} {title:<22} {:>6.1} {:>7.3} {:>7.3} {:>7.3} {:>7.3} {:>7.3} {:>7.4} {:>7.3} {:>7.1} {}",
+            "{name:<14} {title:<22} {:>6.1} {:>7.3} {:>7.3} {:>7.3} {:>7.3} {:>7.3} {:>7.4} {:>7.3} {:>5.2} {:>5.2} {}",
             points as f64 / km * 100.0,
             held(&own, 0.999),
             held(&same, 0.99),
@@ -423,7 +441,8 @@ fn measure(name: &str, planner: &Planner, older: Option<&Planner>, wanted: &Want
             held(&old, 0.99),
             mean(&old),
             held(&old_careless, 0.99),
-            ms / rides.len() as f64,
+            per_300_km[0],
+            per_300_km[1],
             match disagree {
                 0 => String::new(),
                 n => format!("{n} not the minimum"),

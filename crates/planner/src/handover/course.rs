@@ -11,6 +11,11 @@ use crate::Planner;
 use crate::document::{LegKind, PointKind, Tour};
 use crate::plan::PlanError;
 
+/// A stop on a junction is moved so far into its road, metres.
+const STEP_M: f64 = 3.0;
+/// Nearer than this to the end of an edge is its end, metres.
+const AT_END_M: f64 = 0.1;
+
 /// A part of the line between two places that stay where they are.
 #[derive(Clone, Debug)]
 pub enum Part {
@@ -115,7 +120,94 @@ impl Planner {
         }
         self.close(&mut course, open);
         course.ends_at = tour.points.len().checked_sub(1);
+        self.leave_junctions(&mut course.parts);
         Ok(course)
+    }
+
+    /// Moves stops that stand on a junction a step into the road that is ridden from there (or to
+    /// there, at the end): on the junction itself a unit could mean any of its roads.
+    fn leave_junctions(&self, parts: &mut [Part]) {
+        for part in parts.iter_mut() {
+            if let Part::Road(span) = part {
+                self.trim(span);
+            }
+        }
+        let step = |edge: u32| {
+            let length_m = self.region().length_m(edge / 2).max(0.1);
+            STEP_M.min(length_m / 3.0) / length_m
+        };
+        let many = |node: u32| {
+            let first = self.region().node_first_edge();
+            first[node as usize + 1] - first[node as usize] > 1
+        };
+        if let Some(Part::Road(span)) = parts.first_mut()
+            && span.from == 0.0
+            && many(self.region().tail(Edge(span.edges[0])))
+        {
+            let from = step(span.edges[0]);
+            reshape(span, span.edges.clone(), from, span.to);
+        }
+        if let Some(Part::Road(span)) = parts.last_mut()
+            && span.to == 1.0
+            && let Some(&last) = span.edges.last()
+            && many(self.region().head(Edge(last)))
+        {
+            reshape(span, span.edges.clone(), span.from, 1.0 - step(last));
+        }
+        for i in 1..parts.len() {
+            let (before, after) = parts.split_at_mut(i);
+            let (Some(Part::Road(a)), Some(Part::Road(b))) = (before.last_mut(), after.first_mut())
+            else {
+                continue;
+            };
+            let (Some(&last), first) = (a.edges.last(), b.edges[0]) else {
+                continue;
+            };
+            if a.to != 1.0 || b.from != 0.0 || !many(self.region().head(Edge(last))) {
+                continue;
+            }
+            let share = step(first);
+            let goes_on = crate::cost::arcs(self.region(), last)
+                .any(|arc| self.edge(self.region().turn_head()[arc as usize]).0 == first);
+            if first == last ^ 1 {
+                reshape(a, a.edges.clone(), a.from, 1.0 - share);
+            } else if goes_on {
+                let mut edges = a.edges.clone();
+                edges.push(first);
+                reshape(a, edges, a.from, share);
+            } else {
+                continue;
+            }
+            reshape(b, b.edges.clone(), share, b.to);
+        }
+    }
+
+    /// Leaves out edges at the ends of which nothing is ridden.
+    fn trim(&self, span: &mut Span) {
+        let length_m = |edge: u32| self.region().length_m(edge / 2);
+        let (mut edges, mut from, mut to) = (span.edges.clone(), span.from, span.to);
+        while edges.len() > 1 && (1.0 - from) * length_m(edges[0]) < AT_END_M {
+            edges.remove(0);
+            from = 0.0;
+        }
+        while let Some(&last) = edges.last()
+            && edges.len() > 1
+            && to * length_m(last) < AT_END_M
+        {
+            edges.pop();
+            to = 1.0;
+        }
+        if from * length_m(edges[0]) < AT_END_M {
+            from = 0.0;
+        }
+        if let Some(&last) = edges.last()
+            && (1.0 - to) * length_m(last) < AT_END_M
+        {
+            to = 1.0;
+        }
+        if edges.len() > 1 || from < to {
+            reshape(span, edges, from, to);
+        }
     }
 
     /// Ends a stretch of road, ferries cut out.
@@ -253,6 +345,12 @@ impl Planner {
                 edges,
             });
         }
+    }
+}
+
+fn reshape(span: &mut Span, edges: Vec<u32>, from: f64, to: f64) {
+    if let Some(new) = Span::new(edges, from, to) {
+        *span = new;
     }
 }
 

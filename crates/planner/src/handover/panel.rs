@@ -39,6 +39,9 @@ pub enum PanelError {
 /// Most routers a panel may have.
 pub const MOST_ROUTERS: usize = 64;
 
+/// Most that points may be asked to be apart, metres.
+pub const MOST_SPACING_M: f64 = 20_000.0;
+
 /// What a router counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

@@ -34,13 +34,18 @@ pub struct Spot {
 pub fn spots(region: &Region, span: &Span, from: Place, to: Place) -> Vec<Spot> {
     let length_m = |i: usize| region.length_m(span.edges[i] / 2);
     // Stretches of the window, edge by edge.
-    let stretches: Vec<(usize, f64, f64)> = (from.index..=to.index)
+    let mut stretches: Vec<(usize, f64, f64)> = (from.index..=to.index)
         .map(|i| {
             let a = if i == from.index { from.share } else { 0.0 };
             let b = if i == to.index { to.share } else { 1.0 };
             (i, a, b.max(a))
         })
         .collect();
+    // Not on a junction, where a unit could mean any of its roads, unless there is nothing else.
+    let is_long = |&(i, a, b): &(usize, f64, f64)| (b - a) * length_m(i) > 0.5;
+    if stretches.iter().any(is_long) {
+        stretches.retain(is_long);
+    }
     let whole_m: f64 = stretches
         .iter()
         .map(|&(i, a, b)| (b - a) * length_m(i))
