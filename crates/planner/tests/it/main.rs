@@ -9,6 +9,7 @@ mod files_gpx;
 mod files_other;
 mod files_write;
 mod find_places;
+mod handover_lines;
 mod handover_points;
 mod legs;
 mod map;
