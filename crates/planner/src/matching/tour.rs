@@ -171,10 +171,20 @@ impl Planner {
             let Some(ridden) = self.ridden_through(weighing, ends, wanted, &vias) else {
                 break;
             };
-            let missed = if ridden == *wanted {
-                Vec::new()
-            } else {
-                missed(wanted, &ridden)
+            // A stop on a junction may lie at the very end of another of its roads.
+            let mut ridden = &ridden[..];
+            if ridden.get(1) == wanted.first() && ridden.first() != wanted.first() {
+                ridden = &ridden[1..];
+            }
+            if let [head @ .., _] = ridden
+                && head.last() == wanted.last()
+                && ridden.last() != wanted.last()
+            {
+                ridden = head;
+            }
+            let missed = match ridden == &wanted[..] {
+                true => Vec::new(),
+                false => missed(wanted, ridden),
             };
             let lost_m: f64 = missed.iter().map(length_m).sum();
             if best.as_ref().is_none_or(|(least, _)| lost_m < *least) {
