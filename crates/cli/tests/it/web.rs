@@ -128,8 +128,14 @@ impl Server {
 
     /// Sends a file as the page does.
     pub(crate) fn upload(&self, target: &str, bytes: &[u8]) -> Answer {
+        self.try_upload(target, bytes).unwrap()
+    }
+
+    /// The same; `None` if the connection broke, as it may where a file is refused before it has
+    /// come (RFC 9112, section 9.6).
+    pub(crate) fn try_upload(&self, target: &str, bytes: &[u8]) -> Option<Answer> {
         let len = bytes.len().to_string();
         let headers = [("Host", self.host.as_str()), ("Content-Length", &len)];
-        self.raw("POST", target, &headers, bytes).unwrap()
+        self.raw("POST", target, &headers, bytes)
     }
 }
