@@ -11,16 +11,15 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 
+use common::{Outcome, Random, ms};
 use planner::Planner;
-use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
+use planner::document::{PointKind, Tour, TourPoint};
 use region::{Point, Region};
 
 /// Bars of the main job, milliseconds.
 const IMPORT_MS: f64 = 10_000.0;
 const DRAG_P95_MS: f64 = 30.0;
 const TILE_P95_MS: f64 = 20.0;
-
-type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
 fn main() -> Outcome<()> {
     let dir = tempfile::tempdir()?;
@@ -111,7 +110,7 @@ fn measure(name: &str, file: PathBuf, elevation: &[PathBuf], dir: &Path) -> Outc
     let start = Instant::now();
     let region = Arc::new(Region::open(&out)?);
     let planner = Planner::new(region.clone())?;
-    let mut random = Random(0x9e37_79b9_7f4a_7c15);
+    let mut random = Random::new(1);
     let mut tour = random_tour(name, &region, &mut random);
     planner.plan(&tour, &HashSet::new())?;
     let open_ms = ms(start);
@@ -161,40 +160,24 @@ fn measure(name: &str, file: PathBuf, elevation: &[PathBuf], dir: &Path) -> Outc
 }
 
 fn random_tour(name: &str, region: &Region, random: &mut Random) -> Tour {
-    let point = |i: usize, at: Point| TourPoint {
-        kind: if i == 0 || i == 5 {
-            PointKind::Stop
-        } else {
-            PointKind::Via
-        },
-        lat: at.lat(),
-        lon: at.lon(),
-        name: String::new(),
-        dwell_min: 0,
-        leg: LegKind::Road,
-        drawn: Vec::new(),
-        arrive_by: None,
-        refuel: false,
-        ends_day: false,
-        next_depart: None,
+    let point = |i: usize, at: Point| {
+        TourPoint::new(
+            if i == 0 || i == 5 {
+                PointKind::Stop
+            } else {
+                PointKind::Via
+            },
+            [at.lat(), at.lon()],
+        )
     };
     let points = (0..6)
         .map(|i| point(i, random_junction(region, random)))
         .collect();
-    Tour {
-        format: FORMAT.into(),
-        name: String::new(),
-        region: name.into(),
-        taste: "fastest".into(),
-        depart: None,
-        points,
-        note: String::new(),
-        rider: planner::rider::Rider::default(),
-    }
+    Tour::new(name, "fastest", points)
 }
 
 fn random_junction(region: &Region, random: &mut Random) -> Point {
-    region.node_point(random.below(region.node_count()))
+    region.node_point(random.below(region.node_count() as usize) as u32)
 }
 
 /// Web-mercator tile of a point.
@@ -205,23 +188,7 @@ fn tile_of(p: Point, zoom: u8) -> (u32, u32) {
     (((p.lon() + 180.0) / 360.0 * n) as u32, (y * n) as u32)
 }
 
-fn ms(since: Instant) -> f64 {
-    since.elapsed().as_secs_f64() * 1000.0
-}
-
 fn middle_and_p95(mut values: Vec<f64>) -> [f64; 2] {
     values.sort_by(f64::total_cmp);
     [values[values.len() / 2], values[values.len() * 95 / 100]]
-}
-
-/// xorshift64 (Marsaglia 2003, J. Stat. Softw. 8:14).
-struct Random(u64);
-
-impl Random {
-    fn below(&mut self, limit: u32) -> u32 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 % u64::from(limit.max(1))) as u32
-    }
 }

@@ -158,28 +158,12 @@ fn planner_over(line: &[[f64; 2]], dir: &std::path::Path, cut: usize) -> (Planne
         out: &out,
     };
     import::import(&job, &|_: &str, _, _| {}, &AtomicBool::new(false)).expect("an import");
-    let stop = |p: Point| TourPoint {
-        kind: PointKind::Stop,
-        lat: p.lat(),
-        lon: p.lon(),
-        name: String::new(),
-        dwell_min: 0,
-        arrive_by: None,
-        refuel: false,
-        leg: LegKind::Road,
-        drawn: Vec::new(),
-        ends_day: false,
-        next_depart: None,
-    };
-    let tour = serde_json::from_value(serde_json::json!({
-        "format": FORMAT,
-        "region": "road",
-        "taste": "fastest",
-        "points": [stop(points[0]), stop(points[points.len() - 1])],
-    }));
+    let stop = |p: Point| TourPoint::new(PointKind::Stop, [p.lat(), p.lon()]);
+    let ends = vec![stop(points[0]), stop(points[points.len() - 1])];
+    let tour = Tour::new("road", "fastest", ends);
     let region = Region::open(&out).expect("a region");
     let planner = Planner::new(Arc::new(region)).expect("a planner");
-    (planner, tour.expect("a tour"))
+    (planner, tour)
 }
 
 /// Random alignments from hairpins to sweeping curves, drawn with up to half a metre of noise, cut

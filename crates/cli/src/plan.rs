@@ -4,7 +4,7 @@ use std::collections::HashSet;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-use planner::document::{FORMAT, LegKind, Tour};
+use planner::document::{LegKind, Tour};
 use planner::files::ride_of_plan;
 use planner::plan::{Plan, Sums, TastePrice};
 use planner::taste::{self, Taste, TasteChoice, tastes};
@@ -37,16 +37,8 @@ pub fn run(data: &DataDir, wanted: &Wanted) -> Outcome {
     check_points(&wanted.points)?;
     let planner = regions::open(data, &wanted.region)?;
     check_bounds(wanted, planner.region().meta().bounds_deg)?;
-    let tour = Tour {
-        format: FORMAT.into(),
-        name: String::new(),
-        region: wanted.region.clone(),
-        taste,
-        depart: None,
-        points: wanted.points.iter().map(PlannedPoint::tour_point).collect(),
-        note: String::new(),
-        rider: planner::rider::Rider::default(),
-    };
+    let points = wanted.points.iter().map(PlannedPoint::tour_point);
+    let tour = Tour::new(&wanted.region, taste, points.collect());
     let plan = planner
         .plan(&tour, &HashSet::new())
         .map_err(|e| Failure::user(e.to_string(), "correct the call and try again"))?;

@@ -63,17 +63,8 @@ impl PlannedPoint {
     /// The point of a tour document.
     pub fn tour_point(&self) -> TourPoint {
         TourPoint {
-            kind: self.kind,
-            lat: self.lat,
-            lon: self.lon,
-            name: String::new(),
-            dwell_min: 0,
             leg: self.leg,
-            drawn: Vec::new(),
-            arrive_by: None,
-            refuel: false,
-            ends_day: false,
-            next_depart: None,
+            ..TourPoint::new(self.kind, [self.lat, self.lon])
         }
     }
 

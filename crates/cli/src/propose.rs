@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use planner::Planner;
-use planner::document::{FORMAT, Tour};
+use planner::document::Tour;
 use planner::files::ride_of_plan;
 use planner::propose::{
     Against, Between, OtherWays, Proposal, Proposals, ProposeError, Round, Watch,
@@ -131,7 +131,7 @@ pub fn run(data: &DataDir, wanted: Propose, json: bool) -> Outcome {
         }),
         Propose::Ways { common, points } => answer(data, &common, json, |planner, taste, watch| {
             let points = points.iter().map(PlannedPoint::tour_point).collect();
-            let tour = tour(&common.region, taste, points);
+            let tour = Tour::new(&common.region, taste, points);
             planner.alternatives(&OtherWays { tour, leg: 0 }, watch)
         }),
     }
@@ -167,7 +167,7 @@ fn answer(
     };
     std::fs::create_dir_all(folder).map_err(|e| Failure::io("make", folder, &e))?;
     for (n, proposal) in found.proposals.iter().enumerate() {
-        let mut tour = tour(&common.region, choice.clone(), proposal.points.clone());
+        let mut tour = Tour::new(&common.region, choice.clone(), proposal.points.clone());
         tour.name = proposal.title.clone();
         let plan = planner
             .plan(&tour, &HashSet::new())
@@ -177,19 +177,6 @@ fn answer(
         eprintln!("wrote {}", path.display());
     }
     Ok(())
-}
-
-fn tour(region: &str, taste: TasteChoice, points: Vec<planner::document::TourPoint>) -> Tour {
-    Tour {
-        format: FORMAT.into(),
-        name: String::new(),
-        region: region.into(),
-        taste,
-        depart: None,
-        points,
-        note: String::new(),
-        rider: planner::rider::Rider::default(),
-    }
 }
 
 fn print_table(planner: &Planner, found: &Proposals) -> Outcome {

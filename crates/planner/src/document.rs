@@ -38,6 +38,20 @@ pub struct Tour {
 }
 
 impl Tour {
+    /// A tour without a name or a date, of an ordinary rider.
+    pub fn new(region: &str, taste: impl Into<TasteChoice>, points: Vec<TourPoint>) -> Self {
+        Tour {
+            format: FORMAT.into(),
+            name: String::new(),
+            region: region.into(),
+            taste: taste.into(),
+            depart: None,
+            rider: Rider::default(),
+            points,
+            note: String::new(),
+        }
+    }
+
     /// The same tour ridden the other way: points in reverse order, each leg between the same two
     /// points as before, halts and nights where they were.
     pub fn reversed(&self) -> Self {
@@ -95,6 +109,25 @@ pub struct TourPoint {
     /// `YYYY-MM-DDTHH:MM`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub next_depart: Option<String>,
+}
+
+impl TourPoint {
+    /// A point at `[lat, lon]` that the line reaches over roads, and nothing more to it.
+    pub fn new(kind: PointKind, [lat, lon]: [f64; 2]) -> Self {
+        TourPoint {
+            kind,
+            lat,
+            lon,
+            name: String::new(),
+            dwell_min: 0,
+            arrive_by: None,
+            refuel: false,
+            leg: LegKind::Road,
+            drawn: Vec::new(),
+            ends_day: false,
+            next_depart: None,
+        }
+    }
 }
 
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde wants a reference")]

@@ -14,7 +14,8 @@ use shortest_paths::{End, INFINITY};
 use xxhash_rust::xxh3::xxh3_128;
 
 use crate::cost::{Weighing, arcs};
-use crate::document::PointKind;
+use crate::day::along::Beside;
+use crate::document::{PointKind, TourPoint};
 use crate::line::LegLine;
 use crate::recent::Recent;
 use crate::snap::{Candidate, Snapped, rideable};
@@ -57,6 +58,8 @@ pub(crate) struct Kept {
     snaps: Mutex<Recent<(Point, PointKind), Arc<Snapped>>>,
     tables: Mutex<Recent<u128, Arc<Vec<u32>>>>,
     lines: Mutex<Recent<u128, Arc<LegLine>>>,
+    /// Places beside days, by their tracks; weighed in places.
+    pub(crate) beside: Mutex<Recent<u128, Arc<Vec<Beside>>>>,
     /// What was found at vias, by all that it depends on.
     pub(crate) findings: Mutex<Recent<u128, Option<Finding>>>,
 }
@@ -68,6 +71,7 @@ impl Default for Kept {
             snaps: Mutex::new(Recent::new(30_000)),
             tables: Mutex::new(Recent::new(1_000_000)),
             lines: Mutex::new(Recent::new(1_000_000)),
+            beside: Mutex::new(Recent::new(100_000)),
             findings: Mutex::new(Recent::new(10_000)),
         }
     }
@@ -107,6 +111,29 @@ pub(crate) fn go_on(stop: &AtomicBool) -> Result<(), Cancelled> {
 }
 
 impl Planner {
+    /// Routes through points of a tour, drawn legs as if they were roads; `None` where there is no
+    /// way between two of them.
+    pub(crate) fn route_points(
+        &self,
+        weighing: &Weighing,
+        points: &[TourPoint],
+        stop: &AtomicBool,
+    ) -> Result<Option<Vec<RoadLeg>>, Cancelled> {
+        let snap = |p: &TourPoint| {
+            let at = Point::from_degrees(p.lat, p.lon).unwrap_or_default();
+            self.snap_kept(at, p.kind)
+        };
+        let snapped: Vec<Arc<Snapped>> = points.iter().map(snap).collect();
+        let places: Vec<Place> = (points.iter().zip(&snapped))
+            .map(|(point, snapped)| Place {
+                candidates: &snapped.candidates,
+                is_stop: point.kind == PointKind::Stop,
+            })
+            .collect();
+        let legs = self.route(weighing, &places, stop)?;
+        Ok(legs.into_iter().collect())
+    }
+
     /// Routes a chain of places; one entry a leg, `None` where no way leads from place to place.
     /// Where nothing leads on from the arrivals at a via, the next leg starts afresh, in either
     /// direction: that is turning round for want of a way, and the plan says so.

@@ -20,7 +20,7 @@ use thiserror::Error;
 use crate::Planner;
 use crate::closures::Closures;
 use crate::cost::Weighing;
-use crate::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
+use crate::document::{PointKind, Tour, TourPoint};
 use crate::legs::Cancelled;
 use crate::plan::{PlanError, Sums, Warning};
 use crate::snap::{Snapped, rideable};
@@ -315,16 +315,8 @@ impl Planner {
         notes: Vec<String>,
         watch: &Watch,
     ) -> Result<Proposal, ProposeError> {
-        let tour = Tour {
-            format: FORMAT.into(),
-            name: String::new(),
-            region: self.region().meta().name.clone(),
-            taste: choice.clone(),
-            depart: None,
-            points: pinned.points.clone(),
-            note: String::new(),
-            rider: crate::rider::Rider::default(),
-        };
+        let name = &self.region().meta().name;
+        let tour = Tour::new(name, choice.clone(), pinned.points.clone());
         let plan = self
             .plan_until(&tour, &HashSet::new(), watch.stop)
             .map_err(|e| match e {
@@ -490,22 +482,6 @@ impl Planner {
     }
 }
 
-fn stop_at([lat, lon]: [f64; 2]) -> TourPoint {
-    point_at(PointKind::Stop, lat, lon)
-}
-
-fn point_at(kind: PointKind, lat: f64, lon: f64) -> TourPoint {
-    TourPoint {
-        kind,
-        lat,
-        lon,
-        name: String::new(),
-        dwell_min: 0,
-        leg: LegKind::Road,
-        drawn: Vec::new(),
-        arrive_by: None,
-        refuel: false,
-        ends_day: false,
-        next_depart: None,
-    }
+fn stop_at(at: [f64; 2]) -> TourPoint {
+    TourPoint::new(PointKind::Stop, at)
 }

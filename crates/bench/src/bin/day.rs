@@ -9,8 +9,9 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 
+use common::{Outcome, Random};
 use planner::Planner;
-use planner::document::Tour;
+use planner::document::{PointKind, Tour, TourPoint};
 use planner::plan::Plan;
 use region::{PlaceKind, Region};
 
@@ -21,8 +22,6 @@ const DAY_KM: f64 = 300.0;
 const CHANGES: usize = 60;
 /// One in so many answers is compared with a planner made afresh.
 const AFRESH: usize = 20;
-
-type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
 fn main() -> Outcome<()> {
     let dir = tempfile::tempdir()?;
@@ -93,28 +92,20 @@ fn tour(planner: &Planner, region: &Region) -> Outcome<Tour> {
         })
         .map(|i| [region.place_lat_e7()[i], region.place_lon_e7()[i]].map(|v| f64::from(v) / 1e7))
         .collect();
-    let text = format!(
-        r#"{{"format":"lacet-tour-1","region":"day","taste":"winding","depart":"2026-06-29T08:00",
-            "rider":{{"tank_l":15.0,"consumption_l":5.0,"reserve_l":2.0}},
-            "points":[{{"kind":"stop","lat":{},"lon":{}}}]}}"#,
-        places[0][0], places[0][1]
-    );
-    let mut tour: Tour = serde_json::from_str(&text)?;
-    let first = tour.points[0].clone();
-    let mut seed = 0x2545_f491_4f6c_dd1du64;
+    let stop = |at: [f64; 2]| TourPoint::new(PointKind::Stop, at);
+    let mut tour = Tour::new("day", "winding", vec![stop(places[0])]);
+    tour.depart = Some("2026-06-29T08:00".into());
+    (
+        tour.rider.tank_l,
+        tour.rider.consumption_l,
+        tour.rider.reserve_l,
+    ) = (15.0, 5.0, 2.0);
+    let mut random = Random::new(1);
     let mut days = 0;
     let mut day_start_m = 0.0;
     while days < DAYS {
-        seed ^= seed << 13;
-        seed ^= seed >> 7;
-        seed ^= seed << 17;
-        let [lat, lon] = places[(seed % places.len() as u64) as usize];
         let mut longer = tour.clone();
-        longer.points.push(planner::document::TourPoint {
-            lat,
-            lon,
-            ..first.clone()
-        });
+        longer.points.push(stop(places[random.below(places.len())]));
         let plan = planner.plan(&longer, &HashSet::new())?;
         if plan.legs.iter().any(|l| l.trouble.is_some()) {
             continue;

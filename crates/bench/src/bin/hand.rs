@@ -17,8 +17,9 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::{Duration, Instant};
 
+use common::{Outcome, Random};
 use planner::Planner;
-use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
+use planner::document::{PointKind, Tour, TourPoint};
 use planner::plan::Plan;
 use region::{Point, Region, distance_m};
 use serde_json::{Value, json};
@@ -41,8 +42,6 @@ const VIEW: [u32; 2] = [3, 2];
 const ZOOMS: [u32; 3] = [9, 11, 13];
 /// One in so many answers is compared with a planner made afresh.
 const AFRESH: usize = 120;
-
-type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
 fn main() -> Outcome<()> {
     let mut words = std::env::args().skip(1);
@@ -125,7 +124,7 @@ fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
     };
     import::import(&job, &|_, _, _| {}, &never)?;
     let region = Arc::new(Region::open(&out)?);
-    let mut random = Random(0x9e37_79b9_7f4a_7c15);
+    let mut random = Random::new(1);
     let tour = ride(&region, taste, &mut random);
 
     let server = Server::start(lacet, home.path())?;
@@ -138,11 +137,11 @@ fn measure(lacet: &Path, map: &str) -> Outcome<Row> {
     let mut moved = tour.clone();
     let cpu_s = server.cpu_s();
     for drag in 0..DRAGS {
-        let at = 1 + random.below(POINTS as u32 - 2) as usize;
-        let mut heading = f64::from(random.below(628)) / 100.0;
+        let at = 1 + random.below(POINTS - 2);
+        let mut heading = random.below(628) as f64 / 100.0;
         for _ in 0..MOVES {
             // Some twenty pixels at the zoom one plans at, seldom straight on.
-            heading += f64::from(random.below(100)) / 100.0 - 0.5;
+            heading += random.below(100) as f64 / 100.0 - 0.5;
             let p = &mut moved.points[at];
             p.lat += heading.cos() * 100.0 / 111_000.0;
             p.lon += heading.sin() * 100.0 / 111_000.0 / p.lat.to_radians().cos();
@@ -328,7 +327,7 @@ fn stream(
     };
     for i in 0..250 {
         let p = &mut moved.points[POINTS / 2];
-        p.lat += (f64::from(random.below(100)) - 50.0) * 2e-5;
+        p.lat += (random.below(100) as f64 - 50.0) * 2e-5;
         *seq += 1;
         let question = json!({"seq": *seq, "tour": moved, "have": []}).to_string();
         page.send(Message::text(question))?;
@@ -353,44 +352,33 @@ fn ride(region: &Region, taste: &str, random: &mut Random) -> Tour {
     let points = (0..POINTS)
         .map(|i| {
             // The next place is the best of some: near the wanted distance.
-            let wanted_m = 10_000.0 + f64::from(random.below(10_000));
+            let wanted_m = 10_000.0 + random.below(10_000) as f64;
             let next = (0..40).map(|_| junction(region, random));
             let off = |p: &Point| (distance_m(at, *p) - wanted_m).abs();
             at = next.min_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or(at);
             let night = i > 0 && i % (POINTS / DAYS) == 0;
             TourPoint {
-                kind: if i % 3 == 0 || night {
-                    PointKind::Stop
-                } else {
-                    PointKind::Via
-                },
-                lat: at.lat(),
-                lon: at.lon(),
-                name: String::new(),
-                dwell_min: 0,
-                leg: LegKind::Road,
-                drawn: Vec::new(),
-                arrive_by: None,
-                refuel: false,
                 ends_day: night,
-                next_depart: None,
+                ..TourPoint::new(
+                    if i % 3 == 0 || night {
+                        PointKind::Stop
+                    } else {
+                        PointKind::Via
+                    },
+                    [at.lat(), at.lon()],
+                )
             }
         })
         .collect();
     Tour {
-        format: FORMAT.into(),
         name: "Five days".into(),
-        region: "drag".into(),
-        taste: taste.into(),
         depart: Some("2026-06-01T09:00".into()),
-        points,
-        note: String::new(),
-        rider: planner::rider::Rider::default(),
+        ..Tour::new("drag", taste, points)
     }
 }
 
 fn junction(region: &Region, random: &mut Random) -> Point {
-    region.node_point(random.below(region.node_count()))
+    region.node_point(random.below(region.node_count() as usize) as u32)
 }
 
 /// The binary at work; ended when dropped.
@@ -443,17 +431,5 @@ impl Drop for Server {
     fn drop(&mut self) {
         let _ = self.child.kill();
         let _ = self.child.wait();
-    }
-}
-
-/// xorshift64 (Marsaglia 2003, J. Stat. Softw. 8:14).
-struct Random(u64);
-
-impl Random {
-    fn below(&mut self, limit: u32) -> u32 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 % u64::from(limit.max(1))) as u32
     }
 }

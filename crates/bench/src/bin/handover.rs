@@ -9,18 +9,15 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 
+use common::{Outcome, Random, extract, imported, random_place};
 use planner::Planner;
-use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
+use planner::document::{PointKind, Tour, TourPoint};
 use planner::handover::course::{Course, Part, Pins};
 use planner::handover::panel::{Counts, Kit, Panel, Router, Settings, models};
 use planner::handover::replay::{Report, Snapping, Stage};
-use planner::taste::TasteChoice;
 use region::{Access, Bounds, Edge, LocalFrame, Point, Region, distance_m};
-
-type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
 /// Maps, and another edition of the same country where there is one.
 const MAPS: &[(&str, &str, &str)] = &[
@@ -101,28 +98,12 @@ fn main() -> Outcome<()> {
     Ok(())
 }
 
-fn open(dir: &Path, file: &str) -> Outcome<Option<Planner>> {
-    let out = dir.join(format!("{file}.region"));
-    if !out.exists() {
-        let shared = std::env::var_os("LACET_SHARED").map_or_else(
-            || Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared"),
-            PathBuf::from,
-        );
-        let extract = shared.join(format!("data/osm/{file}.osm.pbf"));
-        if !extract.exists() {
-            eprintln!("skipped: {} is not there", extract.display());
-            return Ok(None);
-        }
-        let job = import::Job {
-            name: file,
-            files: &[extract],
-            elevation: &[],
-            credit: None,
-            out: &out,
-        };
-        import::import(&job, &|_, _, _| {}, &AtomicBool::new(false))?;
-    }
-    Ok(Some(Planner::new(Arc::new(Region::open(&out)?))?))
+fn open(dir: &Path, name: &str) -> Outcome<Option<Planner>> {
+    let Some(file) = extract(name) else {
+        return Ok(None);
+    };
+    let region = imported(name, &file, &dir.join(format!("{name}.region")))?;
+    Ok(Some(Planner::new(Arc::new(region))?))
 }
 
 /// A tour to hand over and its line.
@@ -226,47 +207,18 @@ fn rides(planner: &Planner, wanted: &Wanted) -> Vec<Ride> {
 fn random_tour(region: &Region, random: &mut Random) -> Tour {
     let count = 3 + random.below(10);
     let points = (0..count).map(|i| {
-        let at = random_place(region, random);
+        let at = random_place(region, random, |_| true);
         let halts = i == 0 || i + 1 == count || random.below(4) == 0;
-        TourPoint {
-            kind: if halts {
+        TourPoint::new(
+            if halts {
                 PointKind::Stop
             } else {
                 PointKind::Via
             },
-            lat: at.lat(),
-            lon: at.lon(),
-            name: String::new(),
-            dwell_min: 0,
-            leg: LegKind::Road,
-            drawn: Vec::new(),
-            arrive_by: None,
-            refuel: false,
-            ends_day: false,
-            next_depart: None,
-        }
+            [at.lat(), at.lon()],
+        )
     });
-    Tour {
-        format: FORMAT.into(),
-        name: String::new(),
-        region: String::new(),
-        taste: TasteChoice::from("winding"),
-        depart: None,
-        points: points.collect(),
-        note: String::new(),
-        rider: planner::rider::Rider::default(),
-    }
-}
-
-fn random_place(region: &Region, random: &mut Random) -> Point {
-    loop {
-        let piece = random.below(region.piece_count() as usize) as u32;
-        let open = [false, true].map(|b| region.access(Edge::new(piece, b)) == Access::Open);
-        let points = region.piece_points(piece);
-        if open != [false, false] && region.length_m(piece) > 60.0 && !points.is_empty() {
-            return region.point(points.start + random.below(points.len()));
-        }
-    }
+    Tour::new("", "winding", points.collect())
 }
 
 /// Points, which of them are halts, and the stages between.
@@ -585,32 +537,4 @@ fn spread(line: &[Point], taken: &[usize]) -> Chosen {
         .collect();
     let halts = vec![false; points.len()];
     (points, halts, stages)
-}
-
-/// splitmix64 (Steele, Lea, Flood 2014).
-struct Random(u64);
-
-impl Random {
-    fn new(seed: u64) -> Self {
-        Random(seed)
-    }
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
-    }
-    fn below(&mut self, limit: usize) -> usize {
-        (self.next() % limit.max(1) as u64) as usize
-    }
-    fn unit(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1u64 << 53) as f64
-    }
-    /// A point moved by a normal error of so many metres each way.
-    fn shifted(&mut self, p: Point, sigma_m: f64) -> Point {
-        let r = sigma_m * (-2.0 * (1.0 - self.unit()).ln()).sqrt();
-        let (sin, cos) = (std::f64::consts::TAU * self.unit()).sin_cos();
-        LocalFrame::at(p).to_point([r * cos, r * sin])
-    }
 }

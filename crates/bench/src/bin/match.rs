@@ -10,18 +10,15 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 
+use common::{Outcome, Random, extract, imported, random_place};
 use planner::Planner;
-use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
+use planner::document::{PointKind, Tour, TourPoint};
 use planner::files::{self, Fix};
 use planner::handover::course::{Course, Part};
 use planner::matching::{Matched, SIGMA_M, edge_line};
-use planner::taste::TasteChoice;
-use region::{Access, Edge, LocalFrame, Point, Region, RoadClass, flag};
-
-type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
+use region::{Access, Edge, LocalFrame, Region, RoadClass, flag};
 
 const MAPS: &[(&str, &str)] = &[
     ("andorra", "andorra-2025-01-19"),
@@ -165,28 +162,12 @@ fn main() -> Outcome<()> {
     }
 }
 
-fn open(dir: &Path, file: &str) -> Outcome<Option<Planner>> {
-    let out = dir.join(format!("{file}.region"));
-    if !out.exists() {
-        let shared = std::env::var_os("LACET_SHARED").map_or_else(
-            || Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared"),
-            PathBuf::from,
-        );
-        let extract = shared.join(format!("data/osm/{file}.osm.pbf"));
-        if !extract.exists() {
-            eprintln!("skipped: {} is not there", extract.display());
-            return Ok(None);
-        }
-        let job = import::Job {
-            name: file,
-            files: &[extract],
-            elevation: &[],
-            credit: None,
-            out: &out,
-        };
-        import::import(&job, &|_, _, _| {}, &AtomicBool::new(false))?;
-    }
-    Ok(Some(Planner::new(Arc::new(Region::open(&out)?))?))
+fn open(dir: &Path, name: &str) -> Outcome<Option<Planner>> {
+    let Some(file) = extract(name) else {
+        return Ok(None);
+    };
+    let region = imported(name, &file, &dir.join(format!("{name}.region")))?;
+    Ok(Some(Planner::new(Arc::new(region))?))
 }
 
 /// Parts of edges in riding order: edge, and the shares it was ridden from and to.
@@ -250,50 +231,18 @@ fn wandering(planner: &Planner, wanted: &Wanted) -> Vec<Ride> {
 
 fn random_tour(region: &Region, random: &mut Random, taste: &str) -> Tour {
     let count = 3 + random.below(6);
+    // Nobody plans a tour over a yard or a field.
     let points = (0..count).map(|i| {
-        let at = random_place(region, random);
-        TourPoint {
-            kind: match i == 0 || i + 1 == count {
+        let at = random_place(region, random, |p| region.class(p) < RoadClass::Service);
+        TourPoint::new(
+            match i == 0 || i + 1 == count {
                 true => PointKind::Stop,
                 false => PointKind::Via,
             },
-            lat: at.lat(),
-            lon: at.lon(),
-            name: String::new(),
-            dwell_min: 0,
-            leg: LegKind::Road,
-            drawn: Vec::new(),
-            arrive_by: None,
-            refuel: false,
-            ends_day: false,
-            next_depart: None,
-        }
+            [at.lat(), at.lon()],
+        )
     });
-    Tour {
-        format: FORMAT.into(),
-        name: String::new(),
-        region: String::new(),
-        taste: TasteChoice::from(taste),
-        depart: None,
-        points: points.collect(),
-        note: String::new(),
-        rider: planner::rider::Rider::default(),
-    }
-}
-
-fn random_place(region: &Region, random: &mut Random) -> Point {
-    loop {
-        let piece = random.below(region.piece_count() as usize) as u32;
-        let open = [false, true].map(|b| region.access(Edge::new(piece, b)) == Access::Open);
-        let points = region.piece_points(piece);
-        // Nobody plans a tour over a yard or a field.
-        if region.class(piece) >= RoadClass::Service {
-            continue;
-        }
-        if open != [false, false] && region.length_m(piece) > 60.0 && !points.is_empty() {
-            return region.point(points.start + random.below(points.len()));
-        }
-    }
+    Tour::new("", taste, points.collect())
 }
 
 fn length_m(region: &Region, ride: &Ride) -> f64 {
@@ -404,13 +353,18 @@ fn measure(
             continue;
         }
         let start = Instant::now();
-        let Ok(matched) = planner.match_line(fixes, &|_, _| true) else {
-            continue;
-        };
+        let matched = planner.match_line(fixes, &|_, _| true);
         row.seconds += start.elapsed().as_secs_f64();
         row.points += fixes.len();
-        let found = found(&matched);
         let truth = length_m(region, ride);
+        let Ok(matched) = matched else {
+            // Refused is missed whole.
+            row.true_m += truth;
+            row.missed_m += truth;
+            row.worst = row.worst.max(1.0);
+            continue;
+        };
+        let found = found(&matched);
         let both = common_m(region, ride, &found);
         let (missed, added) = (truth - both, length_m(region, &found) - both);
         row.true_m += truth;
@@ -457,11 +411,10 @@ fn from_tracks(planner: &Planner, rides: &[Ride], wanted: &Wanted) -> Tours {
             ..files::Ride::default()
         };
         let start = Instant::now();
-        let Ok((tour, _)) = planner.tour_of_ride(&track, &"fastest".into(), &|_, _| true) else {
-            continue;
-        };
+        let tour = planner.tour_of_ride(&track, &"fastest".into(), &|_, _| true);
         sum.seconds += start.elapsed().as_secs_f64();
         sum.true_m += length_m(region, &ride);
+        let Ok((tour, _)) = tour else { continue };
         sum.points += tour.points.len();
         if let Ok(course) = planner.course(&tour) {
             sum.both_m += common_m(region, &ride, &edges_of(&course));
@@ -572,34 +525,4 @@ fn why(region: &Region, n: usize, ride: &Ride, found: &Ride, fixes: &[Fix], matc
     );
     say("missed", ride, &in_a);
     say("added", found, &in_b);
-}
-
-/// xorshift64 (Marsaglia 2003, J. Stat. Softw. 8:14).
-struct Random(u64);
-
-impl Random {
-    fn new(seed: u64) -> Self {
-        Random(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1)
-    }
-
-    fn next(&mut self) -> u64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0
-    }
-
-    fn below(&mut self, limit: usize) -> usize {
-        (self.next() % limit.max(1) as u64) as usize
-    }
-
-    fn unit(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    /// Normal, mean 0 and deviation 1 (Box and Muller 1958).
-    fn normal(&mut self) -> f64 {
-        let (u, v) = (self.unit().max(1e-12), self.unit());
-        (-2.0 * u.ln()).sqrt() * (std::f64::consts::TAU * v).cos()
-    }
 }

@@ -13,13 +13,12 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 
-use region::{Access, Edge, Region};
+use common::{Outcome, Random, extract, imported, ms};
+use region::{Access, Edge};
 use routingkit_cch as reference;
 use shortest_paths::dijkstra::Search;
 use shortest_paths::order::edge_order;
 use shortest_paths::{Columns, Contraction, Customizer, Graph, INFINITY, Query};
-
-type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
 /// Queries a graph is asked.
 const QUERIES: usize = 1000;
@@ -37,22 +36,15 @@ fn main() -> Outcome<()> {
         return print_peak(&file);
     }
     let (most, reps) = (option("--most", 6_000_000), option("--reps", 5));
-    let shared = std::env::var_os("LACET_SHARED").map_or_else(
-        || Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared"),
-        PathBuf::from,
-    );
     let dir = tempfile::tempdir()?;
-    let extract = |name: &str, file: &str| -> Outcome<Option<Net>> {
-        let file = shared.join(format!("data/osm/{file}.osm.pbf"));
-        if !file.exists() {
-            eprintln!("skipped: {} is not there", file.display());
-            return Ok(None);
-        }
-        Ok(Some(Net::import(name, file, dir.path())?))
+    let net = |name: &str| -> Outcome<Option<Net>> {
+        let file = extract(name);
+        file.map(|file| Net::import(name, file, dir.path()))
+            .transpose()
     };
-    let andorra = extract("andorra", "andorra-2025-01-19")?;
-    let liechtenstein = extract("liechtenstein", "liechtenstein-2024-03-04")?;
-    let malta = extract("malta", "malta-2024-03-13")?;
+    let andorra = net("andorra-2025-01-19")?;
+    let liechtenstein = net("liechtenstein-2024-03-04")?;
+    let malta = net("malta-2024-03-13")?;
 
     let mut nets: Vec<(String, Net)> = Vec::new();
     let mut invented = vec![("demo country".to_owned(), synth::Country::demo())];
@@ -127,16 +119,7 @@ struct Turns {
 
 impl Net {
     fn import(name: &str, file: PathBuf, dir: &Path) -> Outcome<Self> {
-        let out = dir.join(format!("{name}.region"));
-        let job = import::Job {
-            name,
-            files: &[file],
-            elevation: &[],
-            credit: None,
-            out: &out,
-        };
-        import::import(&job, &|_, _, _| {}, &AtomicBool::new(false))?;
-        let region = Region::open(&out)?;
+        let region = imported(name, &file, &dir.join(format!("{name}.region")))?;
         let pieces = 0..region.piece_count();
         let rideable = |e: u32| region.access(Edge(e)) <= Access::Unverified;
         Ok(Net {
@@ -347,7 +330,7 @@ impl Row {
         let bars = self.bars().into_iter();
         bars.filter(|(what, measured, must)| {
             let tiny = self.turns < 100_000 && !what.starts_with("memory");
-            !tiny && !(measured <= must)
+            !tiny && (measured.is_nan() || measured > must)
         })
         .map(|(what, measured, must)| format!("{what} {measured:.3}, at most {must}"))
         .collect()
@@ -498,9 +481,8 @@ fn measure(name: &str, net: &Net, turns: &Turns, reps: usize) -> Outcome<Row> {
     let mut metric = shortest_paths::Metric::new(&graph, turns.weights.clone())?;
     row.metric_bytes = metric.bytes() as f64 / row.turns as f64;
 
-    let mut random = Random(0x9e37_79b9_7f4a_7c15);
-    let nodes = states.len() as u32;
-    let mut node = || random.below(nodes);
+    let mut random = Random::new(1);
+    let mut node = || random.below(states.len()) as u32;
     let pairs: Vec<[u32; 3]> = (0..QUERIES).map(|_| [node(), node(), node()]).collect();
     let mut query = Query::new();
     let mut their_query = reference::CCHQuery::new(&their_metric);
@@ -580,7 +562,7 @@ fn measure(name: &str, net: &Net, turns: &Turns, reps: usize) -> Outcome<Row> {
         }
     }
 
-    let closed: Vec<u32> = (0..200).map(|_| random.below(row.turns as u32)).collect();
+    let closed: Vec<u32> = (0..200).map(|_| random.below(row.turns) as u32).collect();
     let start = Instant::now();
     for &arc in &closed {
         metric.update(&graph, &[(arc, INFINITY)]);
@@ -607,10 +589,6 @@ fn least<const N: usize>(reps: usize, mut run: impl FnMut(usize)) -> [f64; N] {
         }
     }
     best
-}
-
-fn ms(since: Instant) -> f64 {
-    since.elapsed().as_secs_f64() * 1000.0
 }
 
 /// The most memory contraction takes beside what it is given, bytes: measured in a process of its
@@ -665,16 +643,4 @@ fn memory(what: &str) -> i64 {
 /// Starts the record of the most memory anew (Linux).
 fn forget_peak() {
     let _ = std::fs::write("/proc/self/clear_refs", "5");
-}
-
-/// xorshift64 (Marsaglia 2003, J. Stat. Softw. 8:14).
-struct Random(u64);
-
-impl Random {
-    fn below(&mut self, limit: u32) -> u32 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 % u64::from(limit.max(1))) as u32
-    }
 }

@@ -6,14 +6,13 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Instant;
 
+use common::{Outcome, Random};
 use shelf::{Filter, Question, Shelf};
 
 /// Bars of the job.
 const FILES_PER_S: f64 = 100.0;
 const SEARCH_P95_MS: f64 = 30.0;
 const TILE_P95_MS: f64 = 50.0;
-
-type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
 fn main() -> Outcome<()> {
     let mut numbers = std::env::args().skip(1).map(|a| a.parse::<usize>());
@@ -56,7 +55,7 @@ fn main() -> Outcome<()> {
         ..Question::default()
     })?;
     assert_eq!(all.total, files);
-    let mut random = Random(5);
+    let mut random = Random::new(5);
     let keys = shelf
         .search(&Question {
             limit: 500,
@@ -202,17 +201,4 @@ fn tile(lat: f64, lon: f64, z: u8) -> (u32, u32) {
     let side = f64::from(1u32 << z);
     let y = (0.5 - lat.to_radians().sin().atanh() / (2.0 * std::f64::consts::PI)) * side;
     (((lon / 360.0 + 0.5) * side) as u32, y as u32)
-}
-
-/// Splitmix64.
-struct Random(u64);
-
-impl Random {
-    fn below(&mut self, n: usize) -> usize {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) % n.max(1) as u64) as usize
-    }
 }

@@ -1,8 +1,12 @@
 //! A day's line as columns, and what lies along it.
 
+use std::sync::Arc;
+
 use region::{Bounds, LocalFrame, PlaceKind, Point, Region};
+use xxhash_rust::xxh3::Xxh3;
 
 use crate::plan::{Line, Sums};
+use crate::{Planner, lock};
 
 /// Lines one after another: one row a vertex.
 #[derive(Debug, Default)]
@@ -158,6 +162,33 @@ pub(crate) struct Beside {
 const STEP_M: f64 = 2000.0;
 /// A place that is passed again this much later is passed twice, metres.
 const AGAIN_M: f64 = 5000.0;
+
+impl Planner {
+    /// Places of one kind beside a track, as [`beside`]. While one day of a tour is changed, the
+    /// others ask again for what they had.
+    pub(crate) fn beside_kept(
+        &self,
+        track: &Track,
+        reach_m: f64,
+        kind: PlaceKind,
+    ) -> Arc<Vec<Beside>> {
+        let mut hash = Xxh3::new();
+        hash.update(&[kind as u8]);
+        hash.update(&reach_m.to_bits().to_le_bytes());
+        for (at, along_m) in track.at.iter().zip(&track.along_m) {
+            hash.update(&at.lon_e7.to_le_bytes());
+            hash.update(&at.lat_e7.to_le_bytes());
+            hash.update(&along_m.to_bits().to_le_bytes());
+        }
+        let key = hash.digest128();
+        if let Some(kept) = lock(&self.legs.beside).get(key) {
+            return kept;
+        }
+        let found = Arc::new(beside(self.region(), track, reach_m, |k| k == kind));
+        lock(&self.legs.beside).put(key, found.clone(), 8 + found.len());
+        found
+    }
+}
 
 /// Places of the wanted kinds within `reach_m` of the track, ascending along it.
 pub(crate) fn beside(

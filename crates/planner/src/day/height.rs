@@ -2,8 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::along::{Track, beside};
-use region::{NO_HEIGHT, PlaceKind, Region};
+use super::along::Track;
+use crate::Planner;
+use region::{NO_HEIGHT, PlaceKind};
 
 /// Rises and falls smaller than this do not count as climb, metres.
 pub const CLIMB_STEP_M: f64 = 5.0;
@@ -94,7 +95,8 @@ impl Climb {
     }
 }
 
-pub(crate) fn of(region: &Region, track: &Track) -> Heights {
+pub(crate) fn of(planner: &Planner, track: &Track) -> Heights {
+    let region = planner.region();
     let known: Vec<(usize, f32)> = (0..track.at.len())
         .filter_map(|row| Some((row, track.height_m[row]?)))
         .collect();
@@ -103,22 +105,21 @@ pub(crate) fn of(region: &Region, track: &Track) -> Heights {
         km: track.along_m[row] / 1000.0,
         at: [track.at[row].lat(), track.at[row].lon()],
     };
-    let passes = beside(region, track, PASS_M, |kind| kind == PlaceKind::Pass)
-        .into_iter()
-        .filter_map(|b| {
-            let i = b.place as usize;
-            let name = region.string(region.place_name()[i]);
-            let tagged = region.place_height_cm()[i];
-            (!name.is_empty()).then(|| PassPoint {
-                name: name.to_owned(),
-                height_m: match tagged {
-                    NO_HEIGHT => track.height_m[b.row],
-                    cm => Some(cm as f32 / 100.0),
-                },
-                km: b.at_m / 1000.0,
-                at: [track.at[b.row].lat(), track.at[b.row].lon()],
-            })
-        });
+    let passes = planner.beside_kept(track, PASS_M, PlaceKind::Pass);
+    let passes = passes.iter().filter_map(|b| {
+        let i = b.place as usize;
+        let name = region.string(region.place_name()[i]);
+        let tagged = region.place_height_cm()[i];
+        (!name.is_empty()).then(|| PassPoint {
+            name: name.to_owned(),
+            height_m: match tagged {
+                NO_HEIGHT => track.height_m[b.row],
+                cm => Some(cm as f32 / 100.0),
+            },
+            km: b.at_m / 1000.0,
+            at: [track.at[b.row].lat(), track.at[b.row].lon()],
+        })
+    });
     Heights {
         highest: known
             .iter()

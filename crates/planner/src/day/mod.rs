@@ -82,7 +82,7 @@ impl Planner {
         warnings: &mut Vec<Warning>,
     ) -> Result<Vec<LaidOut>, PlanError> {
         let drafts = self.drafts(tour, legs)?;
-        let mut fuel = refuel::along_tour(self.region(), tour, &drafts, warnings);
+        let mut fuel = refuel::along_tour(self, tour, &drafts, warnings);
         let lay_out = |(i, draft): (usize, &Draft)| {
             let own = &legs[draft.first..draft.last];
             let (sun, light) = light::of(draft);
@@ -105,7 +105,7 @@ impl Planner {
                     sun,
                     light,
                     fuel: std::mem::take(&mut fuel[i]),
-                    heights: height::of(self.region(), &draft.track),
+                    heights: height::of(self, &draft.track),
                     tracks_m: tracks_m(own),
                     roughest: self.roughest(own),
                 },

@@ -3,11 +3,12 @@
 use region::{PlaceKind, Point, Region};
 use serde_json::Value;
 
-use super::along::{Beside, beside};
+use super::along::Beside;
 use super::fuel::{Station, choose, range_m};
 use super::law::{Hours, Truth};
 use super::sheet::{Dry, Fuel, FuelStop};
 use super::{Draft, zone};
+use crate::Planner;
 use crate::document::{PointKind, Tour};
 use crate::plan::Warning;
 
@@ -31,11 +32,12 @@ struct Found {
 
 /// The fuel of every day; the tank is full at the start and keeps what it holds overnight.
 pub(super) fn along_tour(
-    region: &Region,
+    planner: &Planner,
     tour: &Tour,
     drafts: &[Draft],
     warnings: &mut Vec<Warning>,
 ) -> Vec<Fuel> {
+    let region = planner.region();
     let rider = &tour.rider;
     let mut fuels: Vec<Fuel> = drafts.iter().map(|_| Fuel::default()).collect();
     let valid = |v: f64| v.is_finite() && v > 0.0;
@@ -49,7 +51,7 @@ pub(super) fn along_tour(
     let range = range_m(rider.tank_l, rider.reserve_l.max(0.0), rider.consumption_l);
     let mut found: Vec<Found> = Vec::new();
     for (day, draft) in drafts.iter().enumerate() {
-        found.extend(of_day(region, tour, day, draft));
+        found.extend(of_day(planner, tour, day, draft));
     }
     let base_m = |day: usize| drafts[day].start_m;
     let total_m = drafts
@@ -129,7 +131,8 @@ fn detour_m(aside_m: f64) -> f64 {
     }
 }
 
-fn of_day(region: &Region, tour: &Tour, day: usize, draft: &Draft) -> Vec<Found> {
+fn of_day(planner: &Planner, tour: &Tour, day: usize, draft: &Draft) -> Vec<Found> {
+    let region = planner.region();
     let detour = tour.rider.fuel_detour_m;
     let most_m = if detour.is_finite() {
         detour.clamp(0.0, 50_000.0)
@@ -138,10 +141,8 @@ fn of_day(region: &Region, tour: &Tour, day: usize, draft: &Draft) -> Vec<Found>
     };
     let reach_m = (most_m / (2.0 * ROUNDABOUT)).max(AT_STATION_M);
     let mut found = Vec::new();
-    let all = beside(region, &draft.track, reach_m, |kind| {
-        kind == PlaceKind::Fuel
-    });
-    for b in all {
+    let all = planner.beside_kept(&draft.track, reach_m, PlaceKind::Fuel);
+    for &b in all.iter() {
         let detail = region.string(region.place_detail()[b.place as usize]);
         let detail: Value = serde_json::from_str(detail).unwrap_or_default();
         let said = |key: &str| detail.get(key).and_then(Value::as_str);

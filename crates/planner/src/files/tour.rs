@@ -6,7 +6,7 @@ use region::{LocalFrame, Point};
 
 use super::names::{Letters, plain_name, unique_names};
 use super::{Fix, Ride, Route, Track, Waypoint};
-use crate::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
+use crate::document::{PointKind, Tour, TourPoint};
 use crate::plan::{Line, Plan};
 
 /// Longest name of a point, characters; common practice for old units.
@@ -299,14 +299,8 @@ pub(crate) fn tour_by(
         ride.name.clone()
     };
     let tour = Tour {
-        format: FORMAT.into(),
         name,
-        region: region.into(),
-        taste: "fastest".into(),
-        depart: None,
-        points,
-        note: String::new(),
-        rider: crate::rider::Rider::default(),
+        ..Tour::new(region, "fastest", points)
     };
     (tour, warnings)
 }
@@ -344,17 +338,8 @@ fn place(point: &TourPoint) -> Point {
 
 fn tour_point(kind: PointKind, at: &Fix, name: &str) -> TourPoint {
     TourPoint {
-        kind,
-        lat: at.lat,
-        lon: at.lon,
         name: name.into(),
-        dwell_min: 0,
-        leg: LegKind::Road,
-        drawn: Vec::new(),
-        arrive_by: None,
-        refuel: false,
-        ends_day: false,
-        next_depart: None,
+        ..TourPoint::new(kind, [at.lat, at.lon])
     }
 }
 

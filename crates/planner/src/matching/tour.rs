@@ -1,6 +1,5 @@
 //! From anybody's track to a tour: few points that make the planner ride what was matched.
 
-use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use region::{Edge, LocalFrame, Point, flag};
@@ -13,9 +12,8 @@ use crate::cost::Weighing;
 use crate::document::{LegKind, PointKind, Tour, TourPoint};
 use crate::files::{self, Fix, Ride};
 use crate::handover::compare::simplified;
-use crate::legs::{Place, Stance};
+use crate::legs::Stance;
 use crate::propose::pin::{edges_of, middle, missed};
-use crate::snap::Snapped;
 use crate::speed::Manner;
 use crate::taste::TasteChoice;
 
@@ -288,26 +286,8 @@ impl Planner {
         let mut points = vec![ends[0].clone()];
         points.extend(vias.iter().map(|&i| via_on(self.region(), wanted[i])));
         points.push(ends[1].clone());
-        let snapped: Vec<Arc<Snapped>> = points
-            .iter()
-            .map(|p| {
-                let at = Point::from_degrees(p.lat, p.lon).unwrap_or_default();
-                self.snap_kept(at, p.kind)
-            })
-            .collect();
-        let places: Vec<Place> = points
-            .iter()
-            .zip(&snapped)
-            .map(|(point, snapped)| Place {
-                candidates: &snapped.candidates,
-                is_stop: point.kind == PointKind::Stop,
-            })
-            .collect();
-        let legs = self
-            .route(weighing, &places, &AtomicBool::new(false))
-            .ok()?;
-        let legs: Option<Vec<_>> = legs.into_iter().collect();
-        Some(edges_of(self, &legs?))
+        let legs = self.route_points(weighing, &points, &AtomicBool::new(false));
+        Some(edges_of(self, &legs.ok()??))
     }
 }
 
@@ -318,26 +298,12 @@ fn worth_riding<'a>(region: &region::Region, part: &'a Part, parts: usize) -> Op
 }
 
 fn via_on(region: &region::Region, edge: Edge) -> TourPoint {
-    TourPoint {
-        kind: PointKind::Via,
-        ..stop_at(middle(region, edge))
-    }
+    let at = middle(region, edge);
+    TourPoint::new(PointKind::Via, [at.lat(), at.lon()])
 }
 
 fn stop_at(at: Point) -> TourPoint {
-    TourPoint {
-        kind: PointKind::Stop,
-        lat: at.lat(),
-        lon: at.lon(),
-        name: String::new(),
-        dwell_min: 0,
-        leg: LegKind::Road,
-        drawn: Vec::new(),
-        arrive_by: None,
-        refuel: false,
-        ends_day: false,
-        next_depart: None,
-    }
+    TourPoint::new(PointKind::Stop, [at.lat(), at.lon()])
 }
 
 /// A stop at the end of a leg drawn through points, simplified.

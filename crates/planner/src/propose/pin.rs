@@ -4,13 +4,11 @@ use std::collections::{HashMap, HashSet};
 
 use region::{Edge, LocalFrame, Point, Region};
 
-use super::{ProposeError, Watch, point_at};
+use super::{ProposeError, Watch};
 use crate::Planner;
 use crate::cost::Weighing;
 use crate::document::{PointKind, TourPoint};
-use crate::legs::{Place, RoadLeg};
-use crate::snap::Snapped;
-use std::sync::Arc;
+use crate::legs::RoadLeg;
 
 /// Rounds of putting vias where the planner rides elsewhere.
 const ROUNDS: u32 = 20;
@@ -129,26 +127,10 @@ impl Planner {
         let mut points = vec![ends[0].clone()];
         for &i in vias {
             let at = middle(region, wanted[i]);
-            points.push(point_at(PointKind::Via, at.lat(), at.lon()));
+            points.push(TourPoint::new(PointKind::Via, [at.lat(), at.lon()]));
         }
         points.push(ends[1].clone());
-        let snapped: Vec<Arc<Snapped>> = points
-            .iter()
-            .map(|p| {
-                let at = Point::from_degrees(p.lat, p.lon).unwrap_or_default();
-                self.snap_kept(at, p.kind)
-            })
-            .collect();
-        let places: Vec<Place> = points
-            .iter()
-            .zip(&snapped)
-            .map(|(point, snapped)| Place {
-                candidates: &snapped.candidates,
-                is_stop: point.kind == PointKind::Stop,
-            })
-            .collect();
-        let legs = self.route(weighing, &places, watch.stop)?;
-        let Some(legs) = legs.into_iter().collect::<Option<Vec<RoadLeg>>>() else {
+        let Some(legs) = self.route_points(weighing, &points, watch.stop)? else {
             return Ok(None);
         };
         let ridden = edges_of(self, &legs);

@@ -4,7 +4,7 @@
 use std::sync::Arc;
 
 use planner::Planner;
-use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
+use planner::document::{LegKind, PointKind, Tour, TourPoint};
 use region::{
     Access, Bounds, Columns, Edge, HeightGrid, LocalFrame, NO_HEIGHT, PlaceKind, Point,
     RADIUS_BANDS, Region, RoadClass, Surface, distance_m, pack_tree, turn_flag,
@@ -298,38 +298,17 @@ impl Map {
 pub fn tour(taste: &str, points: &[(&str, f64, f64)]) -> Tour {
     let point = |&(kind, east_m, north_m): &(&str, f64, f64)| {
         let p = at(east_m, north_m);
-        TourPoint {
-            kind: if kind == "via" {
-                PointKind::Via
-            } else {
-                PointKind::Stop
-            },
-            lat: p.lat(),
-            lon: p.lon(),
-            name: String::new(),
-            dwell_min: 0,
-            leg: if kind == "free" {
-                LegKind::Free
-            } else {
-                LegKind::Road
-            },
-            drawn: Vec::new(),
-            arrive_by: None,
-            refuel: false,
-            ends_day: false,
-            next_depart: None,
+        let kind_of = match kind {
+            "via" => PointKind::Via,
+            _ => PointKind::Stop,
+        };
+        let mut point = TourPoint::new(kind_of, [p.lat(), p.lon()]);
+        if kind == "free" {
+            point.leg = LegKind::Free;
         }
+        point
     };
-    Tour {
-        format: FORMAT.into(),
-        name: String::new(),
-        region: "sketch".into(),
-        taste: taste.into(),
-        depart: None,
-        points: points.iter().map(point).collect(),
-        note: String::new(),
-        rider: planner::rider::Rider::default(),
-    }
+    Tour::new("sketch", taste, points.iter().map(point).collect())
 }
 
 /// The line's corners as whole metres east and north, without repeats.
