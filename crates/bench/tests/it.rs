@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use planner::Planner;
-use planner::document::{FORMAT, LegKind, PointKind, Tour, TourPoint};
+use planner::document::{PointKind, Tour, TourPoint};
 use planner::speed::open_speed_kmh;
 use region::{LocalFrame, Point, Region, RoadClass};
 

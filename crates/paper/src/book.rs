@@ -230,14 +230,9 @@ fn decision(row: &Decision, then_m: Option<f64>, out: &mut Writer) {
     let most = right - CLOCK - GAP - text_x;
     let mut lines = Lines(Vec::new());
     lines.add(&day::capital(&row.text), most, 10.0, true, INK);
-    let road = [&row.number_of_road, &row.name_of_road];
-    let road: Vec<&str> = road
-        .into_iter()
-        .map(String::as_str)
-        .filter(|t| !t.is_empty())
-        .collect();
+    let road = day::road(row);
     if !road.is_empty() {
-        lines.add(&road.join("  "), most, 9.5, false, INK);
+        lines.add(&road, most, 9.5, false, INK);
     }
     if !row.look_for.is_empty() {
         lines.add(

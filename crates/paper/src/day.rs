@@ -117,6 +117,13 @@ pub fn note_word(kind: NoteKind) -> &'static str {
     }
 }
 
+/// Number and name of the road one is on after a decision; empty if it has neither.
+pub fn road(row: &Decision) -> String {
+    let road = [row.number_of_road.as_str(), row.name_of_road.as_str()];
+    let road: Vec<&str> = road.into_iter().filter(|t| !t.is_empty()).collect();
+    road.join("  ")
+}
+
 /// First letter in upper case.
 pub fn capital(text: &str) -> String {
     let mut letters = text.chars();

@@ -265,14 +265,9 @@ fn rows(book: &Book, n: usize, out: &mut String) {
                     "<div class=\"do\">{}</div>",
                     escaped(&day::capital(&row.text))
                 );
-                let road = [&row.number_of_road, &row.name_of_road];
-                let road: Vec<&str> = road
-                    .into_iter()
-                    .map(String::as_str)
-                    .filter(|t| !t.is_empty())
-                    .collect();
+                let road = day::road(row);
                 if !road.is_empty() {
-                    let _ = write!(words, "<div>{}</div>", escaped(&road.join(" ")));
+                    let _ = write!(words, "<div>{}</div>", escaped(&road));
                 }
                 if !row.look_for.is_empty() {
                     let text = escaped(&day::capital(&row.look_for.join(", ")));

@@ -97,50 +97,24 @@ function Nights() {
     <details class="tools">
       <summary>Nights: propose days</summary>
       <div class="fields">
-        <label>
-          Riding a day, at most
-          <span class="with-unit">
-            <input
-              type="number"
-              min="0"
-              max="16"
-              step="0.5"
-              value={hours.value}
-              onChange={(e) => (hours.value = e.currentTarget.valueAsNumber || 0)}
-            />
-            h
-          </span>
-        </label>
-        <label>
-          Length a day, at most
-          <span class="with-unit">
-            <input
-              type="number"
-              min="0"
-              max="2000"
-              step="10"
-              value={km.value}
-              onChange={(e) => (km.value = e.currentTarget.valueAsNumber || 0)}
-            />
-            km
-          </span>
-        </label>
-        <label class="check">
-          <input
-            type="checkbox"
-            checked={daylight.value}
-            onChange={(e) => (daylight.value = e.currentTarget.checked)}
-          />
-          Arrive before sunset
-        </label>
-        <label class="check">
-          <input
-            type="checkbox"
-            checked={camping.value}
-            onChange={(e) => (camping.value = e.currentTarget.checked)}
-          />
-          Camp sites will do
-        </label>
+        <NumberField
+          label="Riding a day, at most"
+          unit="h"
+          most={16}
+          step={0.5}
+          value={hours.value}
+          set={(v) => (hours.value = v || 0)}
+        />
+        <NumberField
+          label="Length a day, at most"
+          unit="km"
+          most={2000}
+          step={10}
+          value={km.value}
+          set={(v) => (km.value = v || 0)}
+        />
+        <CheckField label="Arrive before sunset" value={daylight.value} set={(v) => (daylight.value = v)} />
+        <CheckField label="Camp sites will do" value={camping.value} set={(v) => (camping.value = v)} />
       </div>
       <div class="deeds">
         <button type="button" disabled={busy.value} onClick={() => void ask()}>
@@ -181,31 +155,19 @@ function RiderFields() {
   const t = state.tour.value;
   const rider = { ...RIDER, ...t.rider };
   const set = (change: Partial<Rider>) => state.edit(edits.setRider(t, { ...rider, ...change }), "Rider set");
-  const number = (label: string, unit: string, key: keyof Rider, max: number, step: number) => (
-    <label>
-      {label}
-      <span class="with-unit">
-        <input
-          type="number"
-          name={key}
-          min="0"
-          max={max}
-          step={step}
-          value={rider[key] as number}
-          onChange={(e) => {
-            const value = e.currentTarget.valueAsNumber;
-            if (value >= 0 && value <= max) set({ [key]: value });
-          }}
-        />
-        {unit}
-      </span>
-    </label>
+  const number = (label: string, unit: string, key: keyof Rider, most: number, step: number) => (
+    <NumberField
+      label={label}
+      unit={unit}
+      name={key}
+      most={most}
+      step={step}
+      value={rider[key] as number}
+      set={(v) => v >= 0 && v <= most && set({ [key]: v })}
+    />
   );
   const check = (label: string, key: "group" | "pillion" | "luggage") => (
-    <label class="check">
-      <input type="checkbox" checked={rider[key]} onChange={(e) => set({ [key]: e.currentTarget.checked })} />
-      {label}
-    </label>
+    <CheckField label={label} value={rider[key]} set={(v) => set({ [key]: v })} />
   );
   return (
     <details class="tools">
@@ -229,5 +191,45 @@ function RiderFields() {
         {check("Luggage", "luggage")}
       </div>
     </details>
+  );
+}
+
+interface NumberProps {
+  label: string;
+  unit: string;
+  name?: string;
+  most: number;
+  step: number;
+  value: number;
+  /** Called with NaN when the field is empty. */
+  set: (value: number) => void;
+}
+
+function NumberField({ label, unit, name, most, step, value, set }: NumberProps) {
+  return (
+    <label>
+      {label}
+      <span class="with-unit">
+        <input
+          type="number"
+          name={name}
+          min="0"
+          max={most}
+          step={step}
+          value={value}
+          onChange={(e) => set(e.currentTarget.valueAsNumber)}
+        />
+        {unit}
+      </span>
+    </label>
+  );
+}
+
+function CheckField({ label, value, set }: { label: string; value: boolean; set: (on: boolean) => void }) {
+  return (
+    <label class="check">
+      <input type="checkbox" checked={value} onChange={(e) => set(e.currentTarget.checked)} />
+      {label}
+    </label>
   );
 }

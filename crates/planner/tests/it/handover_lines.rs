@@ -7,7 +7,7 @@ use planner::handover::panel::Settings;
 use planner::handover::replay::Snapping;
 use region::{Point, distance_m};
 
-use crate::map::{Map, at, tour};
+use crate::map::{Map, Random, at, tour};
 
 /// A town of 9 by 9 junctions, some 200 m apart, a few streets missing, some one-way, and a dead-end
 /// street of 300 m from the corner.
@@ -174,16 +174,4 @@ fn lines_are_as_far_apart_as_published() {
         found.iter().filter(|on| **on).count() as f64 / found.len() as f64
     };
     assert!(share(&there) == 1.0 && share(&back) < 0.1);
-}
-
-/// xorshift64 (Marsaglia 2003).
-struct Random(u64);
-
-impl Random {
-    fn below(&mut self, limit: usize) -> usize {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 % limit.max(1) as u64) as usize
-    }
 }

@@ -3,6 +3,8 @@
 use planner::handover::net::{CLOSED, Costs, Net, Place, Search, Span};
 use planner::handover::sweep::Sweeps;
 
+use crate::map::Random;
+
 /// A graph drawn by hand: two edges a road, every turn allowed but turning round.
 struct Drawn {
     roads: Vec<(usize, usize)>,
@@ -198,18 +200,6 @@ fn the_instance_without_a_solution_at_junctions_has_one_inside_an_edge() {
 
 fn place(index: usize, share: f64) -> Place {
     Place { index, share }
-}
-
-/// xorshift64 (Marsaglia 2003).
-struct Random(u64);
-
-impl Random {
-    fn below(&mut self, limit: usize) -> usize {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 % limit.max(1) as u64) as usize
-    }
 }
 
 /// Cost of the line between two places and of the cheapest other way between them, by plain

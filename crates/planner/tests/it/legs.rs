@@ -8,7 +8,7 @@ use planner::document::{LegKind, Tour};
 use planner::plan::Plan;
 use region::{Access, Edge, LocalFrame, Point};
 
-use crate::map::{Map, ORIGIN, corners, tour};
+use crate::map::{Map, ORIGIN, Random, corners, tour};
 
 fn plan(planner: &Planner, tour: &Tour) -> Plan {
     planner.plan(tour, &HashSet::new()).unwrap()
@@ -19,22 +19,6 @@ fn lines(plan: &Plan) -> Vec<Vec<[i64; 2]>> {
         .iter()
         .map(|l| corners(l.line.as_ref().unwrap()))
         .collect()
-}
-
-/// SplitMix64 (Steele, Lea, Flood 2014).
-struct Random(u64);
-
-impl Random {
-    fn below(&mut self, limit: usize) -> usize {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ z >> 30).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ z >> 27).wrapping_mul(0x94d0_49bb_1331_11eb);
-        ((z ^ z >> 31) % limit as u64) as usize
-    }
-    fn one_in(&mut self, n: usize) -> bool {
-        self.below(n) == 0
-    }
 }
 
 const STEP_M: f64 = 200.0;

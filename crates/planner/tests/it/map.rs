@@ -327,3 +327,20 @@ pub fn corners(line: &planner::plan::Line) -> Vec<[i64; 2]> {
     corners.dedup();
     corners
 }
+
+/// Chance, the same for the same seed: splitmix64 (Steele, Lea and Flood 2014, OOPSLA).
+pub struct Random(pub u64);
+
+impl Random {
+    pub fn below(&mut self, limit: usize) -> usize {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) % limit.max(1) as u64) as usize
+    }
+
+    pub fn one_in(&mut self, n: usize) -> bool {
+        self.below(n) == 0
+    }
+}

@@ -309,10 +309,9 @@ fn a_spike_is_no_ride_across_the_fields() {
     }
 }
 
-#[test]
-fn turning_round_ends_a_part_and_begins_the_next() {
+/// From A over B out along BC for 600 m of 1200, back and to D.
+fn out_and_back() -> (Drawn, Vec<Fix>) {
     let road = Drawn::new(&synth::ascii("A-----B-----C\n      |\n      D").spacing_m(200.0));
-    // Out along BC for 600 m of 1200 and back.
     let frame = LocalFrame::at(road.letter('B'));
     let turn = frame.to_point([600.0, 0.0]);
     let line = [
@@ -323,6 +322,12 @@ fn turning_round_ends_a_part_and_begins_the_next() {
         road.letter('D'),
     ];
     let fixes = recorded(&line, 25.0, &NOISE);
+    (road, fixes)
+}
+
+#[test]
+fn turning_round_ends_a_part_and_begins_the_next() {
+    let (road, fixes) = out_and_back();
     let matched = road.matched(&fixes);
     assert_eq!(road.through(&matched), "AB|BD");
     let [out, back] = [0, 1].map(|i| matched.parts[i].road.clone().unwrap());
@@ -500,17 +505,8 @@ fn what_is_off_the_roads_becomes_a_drawn_leg_and_a_gap_is_routed() {
 
 #[test]
 fn who_turned_round_turns_round_at_a_stop_and_nobody_is_led_against_a_one_way() {
-    let road = Drawn::new(&synth::ascii("A-----B-----C\n      |\n      D").spacing_m(200.0));
-    let frame = LocalFrame::at(road.letter('B'));
-    let turn = frame.to_point([600.0, 0.0]);
-    let line = [
-        road.letter('A'),
-        road.letter('B'),
-        turn,
-        road.letter('B'),
-        road.letter('D'),
-    ];
-    let (tour, _, ridden) = as_tour(&road, &recorded(&line, 25.0, &NOISE));
+    let (road, fixes) = out_and_back();
+    let (tour, _, ridden) = as_tour(&road, &fixes);
     assert_eq!(ridden, "AB|BD");
     assert_eq!(tour.points.len(), 3, "{tour:?}");
     assert_eq!(tour.points[1].kind, PointKind::Stop);
