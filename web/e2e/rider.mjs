@@ -61,6 +61,8 @@ export class Rider {
   }
 
   async leave() {
+    // The page says where it stood as it goes, and the next rider's place must come after that.
+    await this.page.goto("about:blank");
     await this.context.close();
   }
 
