@@ -159,9 +159,10 @@ impl Planner {
         let mut law = self.law_of(tour)?;
         loop {
             let mut legs = self.build_legs(tour, taste, raw, snapped, &law, stop)?;
+            // Before asking what is closed then: slower is later.
+            self.keep_limits(tour, &mut legs)?;
             let lines: Vec<&LegLine> = legs.iter().map(|leg| &*leg.line).collect();
             if !self.close_met(tour, &lines, &mut law)? {
-                self.keep_limits(tour, &mut legs)?;
                 return Ok((legs, law));
             }
         }

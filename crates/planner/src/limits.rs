@@ -9,11 +9,15 @@ use region::{Edge, Region};
 
 use crate::Planner;
 use crate::assemble::Built;
+use crate::day::Draft;
 use crate::day::law::Conditional;
 use crate::day::zone;
 use crate::document::Tour;
 use crate::line::LegLine;
 use crate::plan::PlanError;
+
+/// What `maxspeed=walk` comes to, as when the map is imported.
+const WALK_KMH: f64 = 7.0;
 
 /// A limit of a piece: only along or against the geometry, and the tag.
 type Limit = (Option<bool>, Conditional);
@@ -55,9 +59,12 @@ impl Limits {
     }
 }
 
-/// `60`, `60 km/h`, `40 mph`; nothing for words.
+/// `60`, `60 km/h`, `40 mph`, `walk`; nothing for other words.
 fn kmh(text: &str) -> Option<f64> {
     let text = text.trim();
+    if text == "walk" {
+        return Some(WALK_KMH);
+    }
     let (number, per) = match text.strip_suffix("mph") {
         Some(miles) => (miles, 1.609_344),
         None => (text.strip_suffix("km/h").unwrap_or(text), 1.0),
@@ -66,8 +73,15 @@ fn kmh(text: &str) -> Option<f64> {
     (value.is_finite() && value > 0.0).then_some(value * per)
 }
 
+/// A stretch of a leg, metres from its start, and the speed that holds there, m/s.
+type Slow = (f64, f64, f64);
+
+/// Slower lines are asked again for their later hours at most this often.
+const MOST_ROUNDS: usize = 8;
+
 impl Planner {
-    /// Slows lines down where a lower limit holds at the hour at which one is there.
+    /// Slows lines down where a lower limit holds at the hour at which one is there. Being later is being
+    /// there at other hours: lines are asked again until nothing more is slowed.
     pub(crate) fn keep_limits(&self, tour: &Tour, legs: &mut [Built]) -> Result<(), PlanError> {
         let limits = self.limits.get_or_init(|| Limits::new(self.region()));
         let meets = |leg: &Built| {
@@ -77,37 +91,60 @@ impl Planner {
         if tour.depart.is_none() || limits.0.is_empty() || !legs.iter().any(meets) {
             return Ok(());
         }
-        let lines: Vec<Arc<LegLine>> = legs.iter().map(|leg| leg.line.clone()).collect();
-        let lines: Vec<&LegLine> = lines.iter().map(|line| &**line).collect();
-        for draft in self.drafts(tour, &lines)? {
-            let mut leg_m = 0.0;
-            for leg in draft.first..draft.last {
-                let line = lines[leg];
-                let mut slow: Vec<(f64, f64, f64)> = Vec::new();
-                let mut m = 0.0;
-                for (&state, ridden) in line.states().iter().zip(&line.ridden) {
-                    let edge = self.edge(state);
-                    let (from_m, to_m) = (m, m + ridden[0]);
-                    m = to_m;
-                    if !limits.0.contains_key(&edge.piece()) {
-                        continue;
-                    }
-                    let riding_s = draft.track.seconds_at(leg_m + from_m);
-                    let Some(moment) = draft.moment(riding_s) else {
-                        continue;
-                    };
-                    let place = draft.track.place_at(riding_s);
-                    let zone = zone::zone_at(place.lat(), place.lon());
-                    if let Some(kmh) = limits.of(edge, zone::local(zone, moment)) {
-                        slow.push((from_m, to_m, kmh / 3.6));
+        let asked: Vec<Arc<LegLine>> = legs.iter().map(|leg| leg.line.clone()).collect();
+        let mut slow: Vec<Vec<Slow>> = vec![Vec::new(); legs.len()];
+        for _ in 0..MOST_ROUNDS {
+            let lines: Vec<&LegLine> = legs.iter().map(|leg| &*leg.line).collect();
+            let mut any = false;
+            let mut slower: Vec<(usize, LegLine)> = Vec::new();
+            for draft in self.drafts(tour, &lines)? {
+                let mut leg_m = 0.0;
+                for leg in draft.first..draft.last {
+                    // What was slowed once stays so, or two hours might take turns for ever.
+                    let found = self.limited(limits, &draft, leg_m, lines[leg]);
+                    let new = found.into_iter().filter(|s| !slow[leg].contains(s));
+                    let new: Vec<Slow> = new.collect();
+                    leg_m += lines[leg].sums.length_m;
+                    if !new.is_empty() {
+                        any = true;
+                        slow[leg].extend(new);
+                        slower.extend(asked[leg].slowed(&slow[leg]).map(|line| (leg, line)));
                     }
                 }
-                leg_m += line.sums.length_m;
-                if let Some(slower) = line.slowed(&slow) {
-                    legs[leg].line = Arc::new(slower);
-                }
+            }
+            for (leg, line) in slower {
+                legs[leg].line = Arc::new(line);
+            }
+            if !any {
+                break;
             }
         }
         Ok(())
+    }
+
+    /// Where limits of the hour hold on a leg that begins so many metres into a day: the lower of those
+    /// at the hours at which one comes to an edge and leaves it.
+    fn limited(&self, limits: &Limits, draft: &Draft, leg_m: f64, line: &LegLine) -> Vec<Slow> {
+        let mut slow = Vec::new();
+        let mut m = 0.0;
+        for (&state, ridden) in line.states().iter().zip(&line.ridden) {
+            let edge = self.edge(state);
+            let (from_m, to_m) = (m, m + ridden[0]);
+            m = to_m;
+            if !limits.0.contains_key(&edge.piece()) {
+                continue;
+            }
+            let then = |m: f64| {
+                let riding_s = draft.track.seconds_at(leg_m + m);
+                let place = draft.track.place_at(riding_s);
+                let zone = zone::zone_at(place.lat(), place.lon());
+                limits.of(edge, zone::local(zone, draft.moment(riding_s)?))
+            };
+            let lower = [then(from_m), then(to_m)].into_iter().flatten();
+            if let Some(kmh) = lower.min_by(f64::total_cmp) {
+                slow.push((from_m, to_m, kmh / 3.6));
+            }
+        }
+        slow
     }
 }

@@ -186,6 +186,48 @@ fn a_limit_by_the_hour_slows_the_line() {
     }
 }
 
+/// Who is slowed is later, and later other limits and closures hold; an edge is asked for the hour at
+/// which one leaves it, too.
+#[test]
+fn being_slowed_is_being_later() {
+    let fastest_kmh = |plan: &Plan, from_m: f64| {
+        let line = plan.legs[0].line.as_ref().unwrap();
+        let rows = line.distance_m.windows(2).zip(line.elapsed_s.windows(2));
+        rows.filter(|(m, _)| m[0] >= from_m - 1.0)
+            .map(|(m, s)| (m[1] - m[0]) / (s[1] - s[0]) * 3.6)
+            .fold(0.0, f64::max)
+    };
+    let road = |first: Option<&'static str>| {
+        let mut map = Map::default();
+        map.street(&[[0.0, 0.0], [10_000.0, 0.0], [20_000.0, 0.0]]);
+        for (road, value) in [(0, first), (1, Some("40 @ (23:00-05:00)"))] {
+            let value = value.map(|v| ("maxspeed:conditional", v));
+            map.roads[road].conditions = value.into_iter().collect();
+            map.roads[road].flags = flag::CONDITIONAL;
+        }
+        map
+    };
+    let ride = |map: &Map, depart: &str| {
+        let mut tour = tour("fastest", &[("stop", 0.0, 0.0), ("stop", 19_900.0, 0.0)]);
+        tour.depart = Some(depart.into());
+        plan(map, &tour)
+    };
+    // 10 km at 20 km/h take half an hour.
+    let slow = road(Some("20 @ (20:00-23:00)"));
+    assert!(fastest_kmh(&ride(&road(None), "2026-07-01T22:35"), 10_000.0) > 60.0);
+    assert!(fastest_kmh(&ride(&slow, "2026-07-01T22:35"), 10_000.0) <= 40.01);
+    // Come to before eleven, left after it.
+    assert!(fastest_kmh(&ride(&road(None), "2026-07-01T22:48"), 10_000.0) <= 40.01);
+
+    // 900 m at a walk take 8 minutes.
+    let closing = ("motor_vehicle:conditional", "no @ (20:00-23:00)");
+    let mut map = pass(Some(closing), Access::Open);
+    assert!(!goes_round(&plan(&map, &across("2026-07-15T19:54"))));
+    map.roads[3].conditions = vec![("maxspeed:conditional", "walk @ (18:00-20:00)")];
+    map.roads[3].flags = flag::CONDITIONAL;
+    assert!(goes_round(&plan(&map, &across("2026-07-15T19:54"))));
+}
+
 struct Dice(u64);
 
 impl Dice {
