@@ -60,12 +60,23 @@ pub fn test(repo: &Repo) -> Result<(), String> {
 
 /// Seeded benchmarks, one after the other; those that miss a bar are named at the end.
 pub fn bench(repo: &Repo) -> Result<(), String> {
+    run(
+        &repo.root,
+        "cargo",
+        &["build", "--release", "--package", "cli"],
+        &[],
+    )?;
+    let lacet = repo.target().join("release/lacet");
+    let lacet = lacet.to_string_lossy();
     // The shelf's bars are of 10,000 recordings; these are enough to see one missed.
-    let runs: [(&str, &[&str]); 4] = [
+    let runs: [(&str, &[&str]); 7] = [
         ("bench", &[]),
         ("shelf", &["--", "2000"]),
         ("search", &["--features", "reference"]),
         ("day", &[]),
+        ("match", &["--", "--seed", "21", "--rides", "12"]),
+        ("handover", &["--", "--tours", "12", "--set", "all 20, 5 %"]),
+        ("hand", &["--", &lacet, "synth:20000@winding"]),
     ];
     let mut missed = Vec::new();
     for (bin, more) in runs {

@@ -1,7 +1,7 @@
 //! A tour of five days and 1,500 km: how long its days take to be laid out anew after a change that
 //! leaves the line as it is: a halt, a departure, a tank, the end of a day.
 //!
-//! Every answer must be the plan that a planner made afresh gives.
+//! One answer in twenty is compared with that of a planner made afresh; none may send a line again.
 #![allow(clippy::print_stdout)]
 
 use std::collections::HashSet;

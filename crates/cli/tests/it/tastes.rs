@@ -202,6 +202,7 @@ fn tastes_are_offered_read_and_written() {
     if let Some(answer) = server.try_upload("/api/tastes/read", &[b'#'; 1_000_000]) {
         answer.refused(413);
     }
+    server.get("/api/tastes").expect(200);
     let odd = json!({"name": "a", "bends": -1});
     server.send("POST", "/api/tastes/write", &odd).refused(422);
 }
